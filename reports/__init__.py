@@ -1,0 +1,1 @@
+"""An evaluation to documents, as bytes. Pure: rendering in memory only."""

@@ -1,0 +1,261 @@
+"""The tables that rooms hand to each other: columns, types, order, rounding.
+
+A column's kind is one of
+  text   pandas `str`; absent is the empty string, never NaN
+  int    int64; absent is the number in `ABSENT` (0, or -1 for slots)
+  float  float64; absent is NaN
+  flag   bool
+  when   datetime64[s], naive; absent is NaT
+  json   text holding canonical JSON (lists and objects)
+
+Column names are a contract with other people's scripts: they may be added, never renamed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+Columns = Mapping[str, str]
+
+ABSENT = {"slot": -1}
+"""Absent value of an int column where it is not 0."""
+
+LINKS: Columns = {
+    "link_id": "text", "kind": "text", "cable": "text", "building": "text", "floor": "text",
+    "area": "text", "route": "text", "a_end": "text", "b_end": "text", "tube": "text",
+    "strand": "text", "pair": "text", "pair_position": "text", "fibre_type": "text",
+    "environment": "text", "length_m": "float", "length_source": "text", "connections": "float",
+    "splices": "float", "wavelengths": "text", "directions": "text", "limit": "text",
+    "budget_db": "float", "budgets": "json", "budget_method": "text", "class": "text",
+    "min_dbm": "float", "max_dbm": "float", "position": "int",
+}  # fmt: skip
+"""One row per link of one plan revision, in the order of the sheet (`position` from 1).
+
+`wavelengths` is space-separated nanometres; `directions` is `a-b`, `b-a` or `both` (empty: the
+job's default). `budgets` is `{"850": 2.1}` for columns such as `budget_850_db`."""
+
+PLANNED: Columns = {
+    "link_id": "text", "kind": "text", "wavelength_nm": "int", "direction": "text",
+    "position": "int",
+}  # fmt: skip
+"""Planned tests: link x kind x wavelength x direction."""
+
+EXTRACTED: Columns = {
+    "line": "int", "column": "int", "record": "int", "slot": "int", "label": "text",
+    "fibre_position": "int", "wavelength_nm": "int", "wavelength_printed": "text",
+    "direction": "text", "quantity": "text", "power_dbm": "float", "reference_dbm": "float",
+    "loss_db": "float", "length_m": "float", "length_source": "text", "state": "text",
+    "value_printed": "text", "verdict": "text", "clock": "text", "taken_at": "when",
+    "utc_offset_min": "float", "clock_resolution_s": "int", "clock_state": "text",
+    "meter_serial": "text", "source_serial": "text", "operator": "text",
+}  # fmt: skip
+"""What a parser reads out of one dump: one row per record, wavelength, direction, fibre, quantity.
+
+`line` is the 1-based physical line (or sheet row, or element) in the bytes, `column` the 1-based
+character or cell of the value. `record` counts records from 1 within the dump. `taken_at` is the
+meter's own clock without zone; `utc_offset_min` only where the dump prints an offset. `verdict` is
+the meter's own (`pass`, `fail`, empty). A row that holds loss is `attenuation` even where power and
+reference stand beside it; a row that holds power only is `power`; a stored reference is `reference`
+with its value in `reference_dbm`."""
+
+STORED: Columns = {
+    "reading_id": "text", "dump_sha256": "text", "dump_name": "text", "arrived_at": "text",
+    "parser": "text",
+} | dict(EXTRACTED)  # fmt: skip
+"""EXTRACTED as kept in the store. `arrived_at` is ISO UTC from the journal."""
+
+READINGS: Columns = {
+    "reading_id": "text", "dump_sha256": "text", "dump_name": "text", "line": "int",
+    "record": "int", "slot": "int", "label": "text", "fibre_position": "int",
+    "wavelength_nm": "int", "wavelength_printed": "text", "direction": "text", "quantity": "text",
+    "power_dbm": "float", "reference_dbm": "float", "loss_db": "float", "length_m": "float",
+    "length_source": "text", "state": "text", "clock": "text", "taken_at": "text",
+    "taken_at_utc": "text", "clock_state": "text", "clock_resolution_s": "int",
+    "order_basis": "text", "meter_serial": "text", "source_serial": "text", "operator": "text",
+    "run_id": "text", "parser": "text", "duplicate_of": "text",
+}  # fmt: skip
+"""Readings as exported: STORED with what the rules found out (zone, run, direction, loss)."""
+
+FAULTS: Columns = {
+    "dump_sha256": "text", "dump_name": "text", "line": "int", "column": "int", "code": "text",
+    "found": "text", "expected": "text", "remedy": "text",
+}  # fmt: skip
+
+ACCOUNTS: Columns = {
+    "line": "int", "end_line": "int", "kind": "text", "why": "text",
+}  # fmt: skip
+"""Where every non-blank line (row, element) of a dump went; kind is `reading`, `fault`, `ignored`
+or `context`. Inclusive spans, each line in exactly one."""
+
+CONTEXT: Columns = {"line": "int", "key": "text", "value": "text"}
+"""What a dump says of itself outside its readings: serials, method, cords, people."""
+
+RUN_SHEETS: Columns = {
+    "sheet_id": "text", "meter_serial": "text", "source_serial": "text", "people": "text",
+    "meter_end": "text", "cords": "text", "cord_grade": "text", "reference_method": "int",
+    "dump": "text", "first_slot": "int", "last_slot": "int", "started_at": "when",
+    "ended_at": "when", "notes": "text",
+}  # fmt: skip
+"""What the crew's paper says of a run. `meter_end` is `a` or `b` (direction is from the other end
+to it). `reference_method` is the number of test cords (1, 2, 3; 0 unknown). `dump` is a file name
+or a hash prefix; a sheet applies to the readings of its meter inside whatever it gives of dump,
+slots and times."""
+
+SHEET_CHECKS: Columns = {
+    "sheet_id": "text", "kind": "text", "wavelength_nm": "int", "at": "when",
+    "power_dbm": "float", "loss_db": "float",
+}  # fmt: skip
+"""References and checks written on a sheet: kind is `reference` (power_dbm), `closing` (loss_db
+against that reference, or power_dbm) or `cord` (loss_db of cord to cord)."""
+
+RUNS: Columns = {
+    "run_id": "text", "meter_serial": "text", "source_serial": "text", "people": "text",
+    "meter_end": "text", "cords": "text", "cord_grade": "text", "reference_method": "int",
+    "started_at": "text", "ended_at": "text", "readings": "int", "assumed": "text",
+    "sheet_id": "text",
+}  # fmt: skip
+
+PAIRS: Columns = {
+    "reading_id": "text", "link_id": "text", "kind": "text", "wavelength_nm": "int",
+    "direction": "text", "status": "text", "how": "text", "confidence": "float", "reason": "text",
+}  # fmt: skip
+
+FINDINGS: Columns = {
+    "finding_id": "text", "code": "text", "severity": "text", "subject": "text",
+    "link_id": "text", "run_id": "text", "reading_id": "text", "message": "text",
+    "remedy": "text", "question_id": "text",
+}  # fmt: skip
+"""`subject` says in words what it is about (`link 1A.07`, `run R3 at 1310 nm`, `job`)."""
+
+QUESTIONS: Columns = {
+    "question_id": "text", "code": "text", "message": "text", "proposal": "text",
+    "readings": "int", "state": "text", "weight": "float", "reading_ids": "json",
+    "options": "json", "evidence": "json",
+}  # fmt: skip
+"""One cause a person must settle. `proposal` is one action in words; `options` a list of
+`{"action", "link_id" | "shift" | …, "label", "confidence"}` with the proposed one first; `evidence`
+a list of `{"term", "weight", "text"}`."""
+
+ANSWERS: Columns = {
+    "answer_id": "text", "question_id": "text", "action": "text", "reading_ids": "json",
+    "link_ids": "json", "argument": "text", "who": "text", "at": "text", "why": "text",
+}  # fmt: skip
+"""What people decided, oldest first; an undone answer is not in this table. `reading_ids` and
+`link_ids` run in parallel where the action places readings. action is one of `place`, `direction`,
+`outside-plan`, `leave-out`, `accept-value`, `retest`, `ask-crew`, `alias`."""
+
+ACTS: Columns = {
+    "act_id": "text", "kind": "text", "subject": "text", "scope": "text", "argument": "text",
+    "who": "text", "at": "text", "why": "text",
+}  # fmt: skip
+"""Other journalled decisions: kind is `note`, `repair`, `waiver`, `release`, `confirm-limit`."""
+
+GRADES: Columns = {
+    "link_id": "text", "kind": "text", "wavelength_nm": "int", "direction": "text",
+    "reading_ids": "json", "loss_db": "float", "power_dbm": "float", "limit_db": "float",
+    "margin_db": "float", "uncertainty_db": "float", "p_conform": "float", "grade": "text",
+    "marginal": "flag", "limit_name": "text", "clause": "text", "limit_confirmed": "flag",
+}  # fmt: skip
+"""One row per graded result: the current one of each planned test and, with grade `superseded`,
+those that a newer reading replaced."""
+
+LIMIT_ROWS: Columns = {
+    "link_id": "text", "wavelength_nm": "int", "reference_method": "int", "cord_grade": "text",
+    "limit_name": "text", "limit_db": "float", "clause": "text", "limit_confirmed": "flag",
+    "terms": "json", "why_not": "text",
+}  # fmt: skip
+"""A limit for a link, wavelength, method and cord grade; NaN with `why_not` where it has none."""
+
+COMPLETION: Columns = {
+    "scope": "text", "name": "text", "planned": "int", "measured": "int", "accepted": "int",
+    "failed": "int", "doubtful": "int", "no_limit": "int", "blocked": "int", "waived": "int",
+    "links_planned": "int", "links_ready": "int", "percent": "int",
+}  # fmt: skip
+
+TEST_STATES: Columns = {
+    "link_id": "text", "kind": "text", "wavelength_nm": "int", "direction": "text",
+    "position": "int", "state": "text", "why": "text", "reading_id": "text", "grade": "text",
+}  # fmt: skip
+"""One row per planned test; state is `accepted`, `failed`, `doubtful`, `no-limit`, `missing`,
+`blocked` or `waived`."""
+
+RETESTS: Columns = {
+    "building": "text", "floor": "text", "panel": "text", "port": "text", "link_id": "text",
+    "far_end": "text", "wavelength_nm": "int", "direction": "text", "why": "text", "what": "text",
+    "position": "int",
+}  # fmt: skip
+
+BALANCE: Columns = {
+    "dump_sha256": "text", "dump_name": "text", "read": "int", "paired": "int", "question": "int",
+    "outside_plan": "int", "duplicate": "int", "reference": "int", "left_out": "int",
+    "refused": "int", "doubtful": "int",
+}  # fmt: skip
+"""read = paired + question + outside_plan + duplicate + reference + left_out + refused."""
+
+KEYS: Mapping[str, tuple[str, ...]] = {
+    "readings": ("dump_sha256", "line", "record", "reading_id"),
+    "faults": ("dump_sha256", "line", "column", "code"),
+    "runs": ("run_id",),
+    "pairs": ("reading_id",),
+    "findings": ("finding_id",),
+    "questions": ("question_id",),
+    "grades": ("link_id", "kind", "wavelength_nm", "direction", "limit_name", "reading_ids"),
+    "completion": ("scope", "name"),
+}
+"""Row order of the canonical export of each public table."""
+
+PUBLIC: Mapping[str, Columns] = {
+    "readings": READINGS, "faults": FAULTS, "runs": RUNS, "pairs": PAIRS, "findings": FINDINGS,
+    "questions": QUESTIONS, "grades": GRADES, "completion": COMPLETION,
+}  # fmt: skip
+"""Tables that `export` offers; the columns are a contract."""
+
+DECIMALS = {"confidence": 6, "p_conform": 6, "weight": 3, "length_m": 3}
+"""Rounding of the canonical export per float column; every other float: 3 (0.001 dB)."""
+
+DTYPES = {
+    "text": "str", "json": "str", "int": "int64", "float": "float64", "flag": "bool",
+    "when": "datetime64[s]",
+}  # fmt: skip
+
+
+def empty(columns: Columns) -> pd.DataFrame:
+    """Make a table without rows whose columns have the contract's types."""
+    return pd.DataFrame({name: pd.Series(dtype=DTYPES[kind]) for name, kind in columns.items()})
+
+
+def conform(frame: pd.DataFrame, columns: Columns) -> pd.DataFrame:
+    """Return `frame` with exactly `columns`, in order, absent values and types as the contract.
+
+    Missing columns are filled with the absent value; columns of other names are dropped.
+    """
+    out = {}
+    for name, kind in columns.items():
+        if name not in frame.columns:
+            fill = {"text": "", "json": "", "int": ABSENT.get(name, 0), "float": float("nan"),
+                    "flag": False, "when": pd.NaT}[kind]  # fmt: skip
+            out[name] = pd.Series(fill, index=frame.index, dtype=DTYPES[kind])
+            continue
+        column = frame[name]
+        if kind in ("text", "json"):
+            column = column.astype("str").fillna("") if column.dtype != "str" else column.fillna("")
+        elif kind == "int" and column.dtype != "int64":
+            column = column.fillna(ABSENT.get(name, 0)).astype("int64")
+        elif kind == "flag" and column.dtype != "bool":
+            column = column.fillna(False).astype("bool")
+        elif column.dtype != DTYPES[kind]:
+            column = column.astype(DTYPES[kind])
+        out[name] = column
+    return pd.DataFrame(out, index=frame.index).reset_index(drop=True)
+
+
+def canonical(frame: pd.DataFrame, table: str) -> pd.DataFrame:
+    """Return a public table as exported: contract columns, rows by key, values rounded."""
+    out = conform(frame, PUBLIC[table])
+    for name, kind in PUBLIC[table].items():
+        if kind == "float":
+            # adding 0.0 turns -0.0 into 0.0, which would print differently
+            out[name] = out[name].round(DECIMALS.get(name, 3)) + 0.0
+    return out.sort_values(list(KEYS[table]), kind="stable", ignore_index=True)
