@@ -1,0 +1,1 @@
+"""One module per area of the command line; each offers `register(app)`."""
