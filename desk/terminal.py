@@ -99,7 +99,7 @@ def show_json(value: object) -> None:
 
 def _plain(value: object) -> object:
     if isinstance(value, float):
-        return None if value != value else value  # noqa: PLR0124 NaN is the one value unlike itself
+        return None if value != value else value
     if isinstance(value, Mapping):
         return {str(key): _plain(inner) for key, inner in value.items()}
     if isinstance(value, list | tuple | set):
@@ -138,7 +138,7 @@ def show_table(
 
 
 def _cell(value: object) -> str:
-    if value is None or (isinstance(value, float) and value != value):  # noqa: PLR0124
+    if value is None or (isinstance(value, float) and value != value):
         return ""
     if isinstance(value, bool):
         return "yes" if value else "no"

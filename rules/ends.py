@@ -1,0 +1,23 @@
+"""Ends of links: `panel:port` taken apart, and the order in which a person walks along ports."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+
+def panel(end: pd.Series) -> pd.Series:
+    """Return the panel of each `panel:port`; the whole text where it has no port."""
+    return end.str.rsplit(":", n=1).str[0].fillna("")
+
+
+def port(end: pd.Series) -> pd.Series:
+    """Return the port of each `panel:port`, empty where none is given."""
+    return end.str.rsplit(":", n=1).str[1].fillna("")
+
+
+def walk_key(text: pd.Series) -> pd.Series:
+    """Return a text that sorts as a person counts: every number padded, case folded."""
+    codes, uniques = pd.factorize(text)
+    padded = pd.Series(uniques, dtype="str").str.casefold()
+    padded = padded.str.replace(r"\d+", lambda m: m.group().lstrip("0").zfill(9), regex=True)
+    return pd.Series(padded.to_numpy()[codes], index=text.index, dtype="str")

@@ -1,0 +1,52 @@
+"""What the crew has to do again before it leaves, in the order in which it walks."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pandas as pd
+
+from rules import ends, tables
+
+WALK = ["building", "floor", "panel", "port", "position", "wavelength_nm", "direction"]
+
+
+def make(states: pd.DataFrame, links: pd.DataFrame, answers: pd.DataFrame) -> pd.DataFrame:
+    """List tests that are missing, failed or decided to be redone, as RETESTS in walking order.
+
+    Doubtful tests are not listed: they wait for a decision, and a needless trip costs more.
+    """
+    decided = _decided(answers)
+    wanted = states["state"].isin(("missing", "failed"))
+    again = states["link_id"].isin(decided) & ~states["state"].isin(("waived", "blocked"))
+    table = states.loc[wanted | again].merge(
+        links[["link_id", "building", "floor", "a_end", "b_end"]], on="link_id"
+    )
+    redo = ~table["state"].isin(("missing", "failed"))
+    table["why"] = table["why"].mask(redo, "decided: measure again")
+    backwards = table["direction"] == "b-a"
+    near = table["a_end"].mask(backwards, table["b_end"])
+    table["panel"], table["port"] = ends.panel(near), ends.port(near)
+    table["far_end"] = table["b_end"].mask(backwards, table["a_end"])
+    at = np.where(backwards, "source at B, meter at A", "source at A, meter at B")
+    nm = table["wavelength_nm"].astype("str") + " nm, " + at
+    unmeasured = table["wavelength_nm"] == 0
+    table["what"] = pd.Series(nm, index=table.index).mask(unmeasured, "light at the right port")
+    key = pd.DataFrame(
+        {
+            "building": ends.walk_key(table["building"]), "floor": ends.walk_key(table["floor"]),
+            "panel": ends.walk_key(table["panel"]), "port": ends.walk_key(table["port"]),
+            "position": table["position"], "wavelength_nm": table["wavelength_nm"],
+            "direction": table["direction"],
+        }
+    )  # fmt: skip
+    order = key.sort_values(WALK, kind="stable").index
+    return tables.conform(table.loc[order], tables.RETESTS)
+
+
+def _decided(answers: pd.DataFrame) -> list[str]:
+    links: set[str] = set()
+    for ids in answers.loc[answers["action"] == "retest", "link_ids"]:
+        links.update(json.loads(ids or "[]"))
+    return sorted(filter(None, links))
