@@ -51,7 +51,7 @@ Why = Annotated[str, typer.Option("--why", help="The reason, in words; it goes i
 
 def job_folder() -> Path:
     """Return the job folder: --job, else GLASSTALLY_JOB, else the nearest folder with job.toml."""
-    from ingest.problems import BadInput
+    from ingest.errors import BadInput
 
     given = CHOICES.job or (Path(e) if (e := os.environ.get("GLASSTALLY_JOB")) else None)
     if given is not None:
@@ -177,7 +177,7 @@ def fail(message: str, details: Iterable[str] = (), code: int = Exit.USAGE) -> N
 
 def guarded(command: Callable[[], object]) -> int:
     """Run the whole command line; turn every exception into one message and an exit code."""
-    from ingest.problems import NotNow, Problem
+    from ingest.errors import NotNow, Trouble, why_not
 
     try:
         command()
@@ -190,14 +190,10 @@ def guarded(command: Callable[[], object]) -> int:
         # the reader of our output went away, which is its right; keep Python's exit flush quiet
         sys.stdout = open(os.devnull, "w")  # noqa: SIM115, PTH123
         return Exit.FINE
-    except Problem as problem:
-        return _report(problem)
-    except PermissionError as error:
-        return _report(
-            NotNow(f"No permission for {error.filename}: ask its owner, or take another folder.")
-        )
+    except Trouble as trouble:
+        return _report(trouble)
     except OSError as error:
-        return _report(NotNow(f"The system refused: {error}. Mend that and try again."))
+        return _report(NotNow(f"{error.filename or 'A file'}: {why_not(error)}."))
     except Exception as error:  # noqa: BLE001 the last guard: a bug is reported, never shown raw
         return _report_bug(error)
     return Exit.FINE
@@ -209,11 +205,17 @@ def _code(code: object) -> int:
     return code if isinstance(code, int) else Exit.USAGE
 
 
-def _report(problem: Any) -> int:
-    sys.stderr.write(f"glasstally: {problem.message}\n")
-    for line in problem.details:
-        sys.stderr.write(f"  {line}\n")
-    return int(problem.exit_code)
+def _report(trouble: Exception) -> int:
+    from ingest.errors import Damaged, NotNow, Trouble
+
+    lines = trouble.lines if isinstance(trouble, Trouble) else (str(trouble),)
+    for place, line in enumerate(lines):
+        sys.stderr.write(f"glasstally: {line}
+" if place == 0 else f"  {line}
+")
+    if isinstance(trouble, Damaged):
+        return Exit.DAMAGED
+    return Exit.NOT_NOW if isinstance(trouble, NotNow) else Exit.USAGE
 
 
 def _report_bug(error: Exception) -> int:

@@ -59,8 +59,14 @@ def prepare(extras: str) -> Path:
     print("Installing Glasstally and what it needs (a minute or two, once) …", flush=True)
     pip = [str(PYTHON), "-m", "pip", "--quiet", "--disable-pip-version-check"]
     run(
-        [*pip, "install", "--constraint", str(ROOT / "constraints.txt")]
-        + ["--editable", f"{ROOT}[{extras}]"],
+        [
+            *pip,
+            "install",
+            "--constraint",
+            str(ROOT / "constraints.txt"),
+            "--editable",
+            f"{ROOT}[{extras}]",
+        ],
         "the packages could not be installed; is there a network or a package mirror?",
     )
     known = stamp.read_text().split() if stamp.exists() else []
@@ -70,5 +76,5 @@ def prepare(extras: str) -> Path:
 
 def run(command: list[str], failure: str) -> None:
     """Run a command; end with `failure` when it does not succeed."""
-    if subprocess.run(command, cwd=ROOT, check=False).returncode != 0:  # noqa: S603
+    if subprocess.run(command, cwd=ROOT, check=False).returncode != 0:
         stop(failure)

@@ -30,9 +30,9 @@ def install_programs(wanted: dict[str, str]) -> None:
     if shutil.which("apt-get") and hasattr(os, "geteuid") and os.geteuid() == 0:
         print("Installing Debian packages:", *missing, flush=True)
         quiet = {"env": os.environ | {"DEBIAN_FRONTEND": "noninteractive"}, "check": False}
-        subprocess.run(["apt-get", "update", "-qq"], **quiet)  # noqa: S603, S607
+        subprocess.run(["apt-get", "update", "-qq"], **quiet)
         done = subprocess.run(
-            ["apt-get", "install", "-y", "-qq", "--no-install-recommends", *missing],  # noqa: S603, S607
+            ["apt-get", "install", "-y", "-qq", "--no-install-recommends", *missing],
             stdout=subprocess.DEVNULL,
             **quiet,
         )
@@ -57,7 +57,7 @@ def main() -> None:
     ]
     for name, command in steps:
         print(f"== {name}", flush=True)
-        code = subprocess.run(command, cwd=ROOT, check=False).returncode  # noqa: S603
+        code = subprocess.run(command, cwd=ROOT, check=False).returncode
         if code != 0:
             sys.exit(code)
 

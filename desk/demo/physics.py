@@ -43,7 +43,9 @@ def clean_losses(rng: np.random.Generator, links: pd.DataFrame) -> pd.DataFrame:
     fibre = links["fibre_type"].to_numpy()
     parts = []
     for wavelength in SOURCE_DBM:
-        planned = links["wavelengths"].str.split().map(lambda all_nm, nm=wavelength: str(nm) in all_nm)
+        planned = (
+            links["wavelengths"].str.split().map(lambda all_nm, nm=wavelength: str(nm) in all_nm)
+        )
         rows = planned.to_numpy(dtype="bool")
         alpha = np.array([COEFFICIENT_DB_PER_KM.get((kind, wavelength), np.nan) for kind in fibre])
         for direction in ("a-b", "b-a"):
@@ -61,9 +63,7 @@ def clean_losses(rng: np.random.Generator, links: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)
 
 
-def _sums(
-    rng: np.random.Generator, span: tuple[float, float], counts: np.ndarray
-) -> np.ndarray:
+def _sums(rng: np.random.Generator, span: tuple[float, float], counts: np.ndarray) -> np.ndarray:
     """Add up `counts[i]` draws from `span` for each i."""
     width = int(counts.max(initial=0))
     draws = rng.uniform(*span, size=(len(counts), max(width, 1)))
