@@ -210,9 +210,7 @@ def _report(trouble: Exception) -> int:
 
     lines = trouble.lines if isinstance(trouble, Trouble) else (str(trouble),)
     for place, line in enumerate(lines):
-        sys.stderr.write(f"glasstally: {line}
-" if place == 0 else f"  {line}
-")
+        sys.stderr.write(f"{'glasstally:' if place == 0 else ' '} {line}\n")
     if isinstance(trouble, Damaged):
         return Exit.DAMAGED
     return Exit.NOT_NOW if isinstance(trouble, NotNow) else Exit.USAGE
