@@ -1,0 +1,86 @@
+"""Labels as crews type them and as plans print them: folding, tokens, keys, look-alikes."""
+
+from __future__ import annotations
+
+import re
+import unicodedata
+from collections.abc import Iterable, Sequence
+
+TOKEN = re.compile(r"[A-Z]+|[0-9]+|[^\W\d_A-Z]+")
+SEPARATOR = re.compile(r"[\W_]+")
+
+LOOK_ALIKES = str.maketrans({"O": "0", "Q": "0", "I": "1", "L": "1", "S": "5", "B": "8", "Z": "2"})
+"""Signs that crews confuse when reading and typing (common practice, no source)."""
+
+
+def fold(label: str) -> str:
+    """Return the label in compatibility form, upper case, without outer blanks."""
+    return unicodedata.normalize("NFKC", label).upper().strip()
+
+
+def tokens(label: str) -> tuple[str, ...]:
+    """Split a label into runs of letters and runs of digits, leading zeros dropped.
+
+    `b1-o4` gives `("B", "1", "O", "4")`; separators of any kind only part tokens.
+    """
+    return tuple(
+        (part.lstrip("0") or "0") if part.isdecimal() else part
+        for part in TOKEN.findall(fold(label))
+    )
+
+
+def key(label: str) -> str:
+    """Return the normalised label: tokens joined by one separator."""
+    return "-".join(tokens(label))
+
+
+def compact(label: str) -> str:
+    """Return the loosest form that still holds every sign that matters: no separators at all."""
+    return "".join(tokens(label))
+
+
+def has_separator(label: str) -> bool:
+    """Say whether the label has a separator between its first and its last sign."""
+    return SEPARATOR.search(fold(label).strip("-_/:. ")) is not None
+
+
+def look_alike(label: str) -> str:
+    """Return the compact form with signs of equal looks made equal."""
+    return compact(label).translate(LOOK_ALIKES)
+
+
+def natural(label: str) -> tuple[tuple[int, str], ...]:
+    """Return a sort key under which `A-2` comes before `A-10`."""
+    return tuple(
+        (int(part), "") if part.isdecimal() else (-1, part) for part in TOKEN.findall(fold(label))
+    )
+
+
+def is_job_label(label: str, job_labels: Iterable[str]) -> bool:
+    """Say whether a label names a check of the test set itself (`REF 1310`, `CORD-2`), no link."""
+    words = {fold(word) for word in job_labels}
+    parts = tokens(label)
+    return bool(parts) and parts[0] in words and all(part.isdecimal() for part in parts[1:])
+
+
+def without_retest(label: str, suffixes: Sequence[str]) -> str:
+    """Return the label without the longest retest ending it carries; empty if it has none."""
+    text = fold(label)
+    for suffix in sorted((fold(s) for s in suffixes), key=lambda s: (-len(s), s)):
+        if suffix and text.endswith(suffix) and len(text) > len(suffix):
+            return text[: -len(suffix)].rstrip("-_/:. ")
+    return ""
+
+
+def port_of(end: str) -> tuple[str, str]:
+    """Split an end such as `1A.R2:07` into panel and port, at the last colon.
+
+    Without a colon the last run of digits is the port and what stands before it the panel.
+    """
+    panel, colon, port = end.strip().rpartition(":")
+    if colon:
+        return panel.strip(), port.strip()
+    found = re.search(r"^(.*?)[\W_]*(\d+)\D*$", end.strip())
+    if not found:
+        return end.strip(), ""
+    return found.group(1), found.group(2)

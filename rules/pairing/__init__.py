@@ -1,0 +1,6 @@
+"""Pair readings with planned links by evidence; ask where the evidence does not settle it."""
+
+from rules.pairing.engine import Pairing, pair
+from rules.pairing.parameters import Parameters
+
+__all__ = ["Pairing", "Parameters", "pair"]

@@ -1,0 +1,95 @@
+"""The places a record may have been measured at: planned links, and planned pairs of fibres."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from rules import labels
+
+
+@dataclass(frozen=True)
+class Sites:
+    """Links of a plan as pairing sees them, and the pairs of fibres they form.
+
+    A site below `len(link_ids)` is a link; a site from there on is a pair, whose fibres are
+    `fibres[site - len(link_ids)]` as {position: link}. A record of one fibre sits on a link, a
+    record of two on a pair.
+    """
+
+    link_ids: tuple[str, ...]
+    kinds: tuple[str, ...]
+    fibre_types: tuple[str, ...]
+    a_ends: tuple[str, ...]
+    b_ends: tuple[str, ...]
+    fibres: tuple[dict[int, int], ...]
+    pair_of: np.ndarray
+    """Pair site of each link, -1 where the plan names no pair."""
+    pair_names: tuple[str, ...]
+
+    @property
+    def links(self) -> int:
+        """Return the number of links."""
+        return len(self.link_ids)
+
+    def members(self, site: int) -> dict[int, int]:
+        """Return the links of a site by fibre position; position 0 means the only fibre."""
+        return {0: site} if site < self.links else self.fibres[site - self.links]
+
+    def link_at(self, site: int, fibre_position: int) -> int:
+        """Return the link of a record's fibre at a site, -1 where the plan names none."""
+        if site < self.links:
+            return site if fibre_position == 0 else -1
+        return self.fibres[site - self.links].get(fibre_position, -1)
+
+    def name(self, site: int) -> str:
+        """Return the site's name for people: link ids joined by a plus sign."""
+        return " + ".join(self.link_ids[link] for _, link in sorted(self.members(site).items()))
+
+    def names(self, *, pairs: bool) -> Iterator[tuple[str, int]]:
+        """Give every label the plan knows with its site; for pairs the labels of both fibres."""
+        for link, link_id in enumerate(self.link_ids):
+            site = int(self.pair_of[link]) if pairs else link
+            if site < 0:
+                continue
+            a_end, b_end = self.a_ends[link], self.b_ends[link]
+            for text in (link_id, a_end, b_end, f"{a_end}/{b_end}" if a_end and b_end else ""):
+                if text:
+                    yield text, site
+        if pairs:
+            for number, name in enumerate(self.pair_names):
+                yield name, self.links + number
+
+
+def of_plan(links: pd.DataFrame) -> Sites:
+    """Read the sites of table LINKS; links of one pair share cable, place, panel and pair name."""
+    columns = {
+        name: tuple(links[name].to_list())
+        for name in ("link_id", "kind", "fibre_type", "a_end", "b_end")
+    }
+    groups: dict[tuple[str, ...], dict[int, int]] = {}
+    together = ["cable", "building", "floor", "area", "route", "pair", "pair_position", "a_end"]
+    for link, row in enumerate(zip(*(links[name] for name in together), strict=True)):
+        *place, pair, position, a_end = row
+        if not pair or position not in ("1", "2"):
+            continue
+        fibres = groups.setdefault((*place, labels.port_of(a_end)[0], pair), {})
+        # two fibres that claim one position of one pair make the whole pair unusable
+        fibres[int(position)] = -1 if int(position) in fibres else link
+    whole = {name: f for name, f in groups.items() if len(f) == 2 and min(f.values()) >= 0}
+    pair_of = np.full(len(links), -1, dtype=np.int64)
+    for number, fibres in enumerate(whole.values()):
+        pair_of[list(fibres.values())] = len(links) + number
+    return Sites(
+        columns["link_id"],
+        columns["kind"],
+        columns["fibre_type"],
+        columns["a_end"],
+        columns["b_end"],
+        tuple(whole.values()),
+        pair_of,
+        tuple(name[-1] for name in whole),
+    )
