@@ -63,9 +63,8 @@ def test_states(
         hit = table["link_id"].isin(matching["subject"]) & ~state.isin(("accepted",))
         if kind == "note":
             hit &= state == "missing"
-        reason = table["link_id"].map(
-            matching.drop_duplicates("subject", keep="last").set_index("subject")["why"]
-        )
+        reasons = matching.drop_duplicates("subject", keep="last").set_index("subject")["why"]
+        reason = table["link_id"].map(reasons).astype("str")
         state = state.mask(hit, name)
         why = why.mask(hit, (f"{text}: " + reason.fillna("")).str.rstrip(": "))
     table["state"], table["why"] = state, why

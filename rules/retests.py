@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 
-import numpy as np
 import pandas as pd
 
 from rules import ends, tables
@@ -29,10 +28,10 @@ def make(states: pd.DataFrame, links: pd.DataFrame, answers: pd.DataFrame) -> pd
     near = table["a_end"].mask(backwards, table["b_end"])
     table["panel"], table["port"] = ends.panel(near), ends.port(near)
     table["far_end"] = table["b_end"].mask(backwards, table["a_end"])
-    at = np.where(backwards, "source at B, meter at A", "source at A, meter at B")
-    nm = table["wavelength_nm"].astype("str") + " nm, " + at
-    unmeasured = table["wavelength_nm"] == 0
-    table["what"] = pd.Series(nm, index=table.index).mask(unmeasured, "light at the right port")
+    places = pd.Series("source at A, meter at B", index=table.index, dtype="str")
+    places = places.mask(backwards, "source at B, meter at A")
+    measure = table["wavelength_nm"].astype("str") + " nm, " + places
+    table["what"] = measure.mask(table["wavelength_nm"] == 0, "light at the right port")
     key = pd.DataFrame(
         {
             "building": ends.walk_key(table["building"]), "floor": ends.walk_key(table["floor"]),

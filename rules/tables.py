@@ -14,6 +14,7 @@ Column names are a contract with other people's scripts: they may be added, neve
 from __future__ import annotations
 
 from collections.abc import Mapping
+from typing import Any
 
 import pandas as pd
 
@@ -215,7 +216,7 @@ PUBLIC: Mapping[str, Columns] = {
 DECIMALS = {"confidence": 6, "p_conform": 6, "weight": 3, "length_m": 3}
 """Rounding of the canonical export per float column; every other float: 3 (0.001 dB)."""
 
-DTYPES = {
+DTYPES: Mapping[str, Any] = {
     "text": "str", "json": "str", "int": "int64", "float": "float64", "flag": "bool",
     "when": "datetime64[s]",
 }  # fmt: skip
