@@ -1,0 +1,91 @@
+"""Tables of the contracts to rows of SQLite and back, by column."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from rules import tables
+
+_SQL: Mapping[str, type] = {
+    "text": str, "json": str, "int": int, "flag": int, "float": float, "when": int,
+}  # fmt: skip
+"""Python type that sqlite-utils declares for a kind; `when` is whole seconds since 1970."""
+
+
+def declared(columns: tables.Columns) -> dict[str, type]:
+    """Give the declared types of a contract's columns for a STRICT table."""
+    return {name: _SQL[kind] for name, kind in columns.items()}
+
+
+def to_lists(frame: pd.DataFrame, columns: Mapping[str, str]) -> list[list[Any]]:
+    """Turn the columns into lists of plain values; NaN and NaT become None."""
+    return [_to_list(frame[name], kind) for name, kind in columns.items()]
+
+
+def _to_list(column: pd.Series[Any], kind: str) -> list[Any]:
+    if kind == "when":
+        seconds = column.to_numpy("datetime64[s]")
+        values = seconds.astype("int64").astype(object)
+        values[np.isnat(seconds)] = None
+        return list(values)
+    if kind == "flag":
+        return column.to_numpy("int64").tolist()  # type: ignore[no-any-return]
+    return column.tolist()  # sqlite3 binds NaN as NULL
+
+
+def insert(connection: sqlite3.Connection, table: str, names: Iterable[str],
+           lists: Sequence[Sequence[Any]]) -> None:  # fmt: skip
+    """Insert rows given as lists of columns, in one statement run many times."""
+    names = list(names)
+    sql = f'INSERT INTO "{table}" ({", ".join(_quoted(names))}) VALUES ({", ".join("?" * len(names))})'  # noqa: E501, S608
+    connection.executemany(sql, zip(*lists, strict=True))
+
+
+def select(connection: sqlite3.Connection, sql: str, arguments: Sequence[Any],
+           columns: Mapping[str, str]) -> pd.DataFrame:  # fmt: skip
+    """Run a query whose result has exactly `columns` and return it as a table of the contract."""
+    pieces: dict[str, list[Any]] = {name: [] for name in columns}
+    cursor = connection.execute(sql, arguments)
+    try:
+        while rows := cursor.fetchmany(_CHUNK):
+            for (name, kind), values in zip(columns.items(), zip(*rows, strict=True), strict=True):
+                pieces[name].append(from_values(values, kind))
+    finally:
+        cursor.close()
+    return pd.DataFrame({name: joined(pieces[name], kind) for name, kind in columns.items()})
+
+
+_CHUNK = 100_000
+"""Rows turned into columns at once: few enough to bound the memory of their Python objects."""
+
+
+def from_values(values: Sequence[Any], kind: str) -> Any:
+    """Turn stored values of one column into an array of the contract's type."""
+    if kind in ("text", "json"):
+        return pd.array(values, dtype="str")
+    if kind == "when":
+        present = np.array([0 if v is None else v for v in values], dtype="int64")
+        moments = present.astype("datetime64[s]")
+        moments[[v is None for v in values]] = np.datetime64("NaT")
+        return moments
+    return np.array(values, dtype={"flag": "bool", "float": "float64", "int": "int64"}[kind])
+
+
+def joined(pieces: Sequence[Any], kind: str) -> pd.Series[Any]:
+    """Join arrays of one column into a series of the contract's type."""
+    dtype = tables.DTYPES[kind]
+    if not pieces:
+        return pd.Series(dtype=dtype)
+    if kind in ("text", "json"):
+        parts = [pd.Series(piece, dtype="str") for piece in pieces]
+        return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
+    return pd.Series(np.concatenate(pieces)).astype(dtype)
+
+
+def _quoted(names: Iterable[str]) -> list[str]:
+    return [f'"{name}"' for name in names]

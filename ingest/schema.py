@@ -1,0 +1,167 @@
+"""The store's tables: numbered migrations, and derived tables made from the contracts.
+
+| table | what | kept how |
+|---|---|---|
+| entry | mirror of the journal | append-only |
+| chain | how far each journal file was read | mirror |
+| dump | one row per original: names, parser, state, its rows in `reading` | rebuilt |
+| constant | values that hold for all readings of a dump, stored once | rebuilt, append-only |
+| reading | what the parsers read, row by row | rebuilt, append-only |
+| fault, context | what else the parsers read | rebuilt, append-only |
+| plan_link | links of each loaded plan | rebuilt, append-only |
+| derived_… | what `evaluate` gave, newest only | thrown away and written anew |
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from typing import TYPE_CHECKING
+
+from ingest import frames
+from rules import tables
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+READING_STATE: tables.Columns = {
+    "row": "int", "direction": "text", "wavelength_nm": "int", "power_dbm": "float",
+    "reference_dbm": "float", "loss_db": "float", "taken_at": "text", "taken_at_utc": "text",
+    "clock_state": "text", "order_basis": "text", "run_id": "text", "duplicate_of": "text",
+}  # fmt: skip
+"""What the rules add to or change in a stored reading, by its row number."""
+
+PAIR_ROWS: tables.Columns = {"row": "int"} | {
+    name: kind for name, kind in tables.PAIRS.items() if name != "reading_id"
+}
+"""PAIRS with the reading's row number in place of its id."""
+
+DERIVED: Mapping[str, tables.Columns] = {
+    "reading_state": READING_STATE, "pairs": PAIR_ROWS, "runs": tables.RUNS,
+    "findings": tables.FINDINGS, "questions": tables.QUESTIONS, "limits": tables.LIMIT_ROWS,
+    "grades": tables.GRADES, "test_states": tables.TEST_STATES, "completion": tables.COMPLETION,
+    "retests": tables.RETESTS, "balance": tables.BALANCE,
+}  # fmt: skip
+"""Derived tables; each is `derived_NAME` in the store."""
+
+KEYED_BY_ROW = ("reading_state", "pairs")
+
+_APPEND_ONLY = ("entry", "constant", "reading", "fault", "context", "plan_link")
+
+
+def migrate(database: Database) -> None:
+    """Bring the tables to this version inside the caller's transaction."""
+    found = database.execute("PRAGMA user_version").fetchone()[0]
+    for number in range(found + 1, VERSION + 1):
+        _MIGRATIONS[number](database)
+        database.execute(f"PRAGMA user_version = {number}")
+    _widen(database)
+    for name, columns in DERIVED.items():
+        _remake(database, name, columns)
+    _view(database)
+
+
+def _first(database: Database) -> None:
+    """Make the tables of version 1."""
+    table = database.table
+    table("entry").create(
+        {"hash": str, "laptop": str, "seq": int, "at": str, "who": str, "kind": str, "body": str},
+        pk="hash", not_null={"laptop", "seq", "at", "kind", "body"}, strict=True,
+    )  # fmt: skip
+    table("entry").create_index(["kind", "at", "laptop", "seq"])
+    table("chain").create(
+        {"laptop": str, "offset": int, "seq": int, "hash": str, "at": str},
+        pk="laptop", strict=True,
+    )  # fmt: skip
+    table("dump").create(
+        {
+            "id": int, "sha256": str, "name": str, "names": str, "arrived_at": str, "size": int,
+            "origin": str, "complete": int, "state": str, "aside": int, "reason": str,
+            "parser": str, "parser_version": int, "tries": int, "first_row": int,
+            "last_row": int, "varying": str, "lines": str, "questions": str,
+        },
+        pk="id", strict=True,
+    )  # fmt: skip
+    table("dump").create_index(["sha256"], unique=True)
+    table("constant").create(
+        {"dump": int} | frames.declared(tables.EXTRACTED), pk="dump", strict=True
+    )
+    table("reading").create(
+        {"row": int, "dump": int, "reading_id": str} | frames.declared(tables.EXTRACTED),
+        pk="row", strict=True,
+    )  # fmt: skip
+    for name, columns in (("fault", tables.FAULTS), ("context", tables.CONTEXT)):
+        own = {"dump": int} | {
+            k: v for k, v in frames.declared(columns).items() if not k.startswith("dump_")
+        }
+        table(name).create(own, strict=True)
+        table(name).create_index(["dump"])
+    table("plan_link").create(
+        {"plan": str} | frames.declared(tables.LINKS), pk=("plan", "position"), strict=True
+    )
+    table("meta").create({"key": str, "value": str}, pk="key", strict=True)
+    for name in _APPEND_ONLY:
+        for act in ("UPDATE", "DELETE"):
+            database.execute(
+                f"CREATE TRIGGER {name}_no_{act.lower()} BEFORE {act} ON {name} "
+                f"BEGIN SELECT RAISE(ABORT, '{name} is append-only'); END"
+            )
+
+
+_MIGRATIONS: Mapping[int, Callable[[Database], None]] = {1: _first}
+VERSION = max(_MIGRATIONS)
+
+
+def fingerprint() -> str:
+    """Tell one set of contracts from another, so that an unchanged store is opened at once."""
+    shape = (VERSION, tables.EXTRACTED, tables.LINKS, tables.READINGS, DERIVED)
+    return hashlib.sha256(repr(shape).encode()).hexdigest()[:16]
+
+
+def _widen(database: Database) -> None:
+    """Add columns that a contract gained; older rows keep them absent."""
+    for name, columns in (
+        ("reading", tables.EXTRACTED), ("constant", tables.EXTRACTED), ("plan_link", tables.LINKS),
+    ):  # fmt: skip
+        present = set(database.table(name).columns_dict)
+        for column, kind in frames.declared(columns).items():
+            if column not in present:
+                database.table(name).add_column(column, kind)
+
+
+def _remake(database: Database, name: str, columns: tables.Columns) -> None:
+    """Make a derived table, anew where its columns are not the contract's."""
+    table = database.table(f"derived_{name}")
+    wanted = frames.declared(columns)
+    if table.exists():
+        if list(table.columns_dict) == list(wanted):
+            return
+        table.drop()
+        database.execute("DELETE FROM meta WHERE key = 'derived'")
+    table.create(wanted, pk="row" if name in KEYED_BY_ROW else None, strict=True)
+
+
+def _view(database: Database) -> None:
+    """Make the view `readings` for those who look into the store with other tools."""
+    derived = set(READING_STATE) - {"row"}
+    parts = []
+    for column in tables.READINGS:
+        if column == "dump_sha256":
+            part = "d.sha256"
+        elif column == "dump_name":
+            part = "d.name"
+        elif column == "parser":
+            part = "d.parser"
+        elif column == "reading_id":
+            part = "r.reading_id"
+        elif column in derived:
+            part = f"s.{column}"
+        else:
+            part = f"coalesce(r.{column}, c.{column})"
+        parts.append(f"{part} AS {column}")
+    sql = (
+        f"SELECT {', '.join(parts)} FROM reading r JOIN dump d ON d.id = r.dump "  # noqa: S608
+        "JOIN constant c ON c.dump = r.dump JOIN derived_reading_state s ON s.row = r.row"
+    )
+    database.execute("DROP VIEW IF EXISTS readings")
+    database.create_view("readings", sql)
