@@ -16,8 +16,8 @@ COEFFICIENT_DB_PER_KM = {
     ("OS2", 1310): 0.33,
     ("OS2", 1550): 0.19,
 }
-MATED_PAIR_DB = (0.10, 0.30)
-"""Lowest and highest loss of one clean mated pair."""
+MATED_PAIR_DB = (0.06, 0.24)
+"""Lowest and highest loss of one clean connection to a reference-grade test cord."""
 SPLICE_DB = (0.02, 0.08)
 DIRECTION_SPREAD_DB = 0.03
 """Standard deviation of what one direction adds to the other."""
@@ -67,4 +67,5 @@ def _sums(rng: np.random.Generator, span: tuple[float, float], counts: np.ndarra
     """Add up `counts[i]` draws from `span` for each i."""
     width = int(counts.max(initial=0))
     draws = rng.uniform(*span, size=(len(counts), max(width, 1)))
-    return np.where(np.arange(max(width, 1)) < counts[:, None], draws, 0.0).sum(axis=1)
+    drawn = np.arange(max(width, 1)) < counts[:, None]
+    return np.asarray(np.where(drawn, draws, 0.0).sum(axis=1))

@@ -27,8 +27,8 @@ Change = Callable[[pd.DataFrame], tuple[pd.DataFrame, np.ndarray]]
 
 
 def _at(tests: pd.DataFrame, sheet: str, first: int = 1, last: int = 999) -> np.ndarray:
-    port = tests["port"]
-    return ((tests["sheet"] == sheet) & (port >= first) & (port <= last)).to_numpy(dtype="bool")
+    ports = tests["port"].between(first, last)
+    return ((tests["sheet"] == sheet) & ports).to_numpy(dtype="bool")
 
 
 def relabel(sheet: str, names: dict[int, str]) -> Change:
@@ -104,7 +104,7 @@ FAULTS: tuple[tuple[str, str, str, Change], ...] = (
     ("leading-zero", "S06", "zeros left out", relabel("S06", {3: "K0B-3", 4: "K0B-4"})),
     ("reference-moved", "S04", "cord taken off the source and put back before port 20",
      lossier("S04", 20, 36, {850: 0.38, 1300: 0.36})),
-    ("reference-stale", "S12", "reference of the afternoon before", untouched("S12")),
+    ("reference-stale", "S11", "reference of the day before", untouched("S11")),
     ("no-run-sheet", "S16", "nobody wrote the run sheet, both directions are planned",
      untouched("S16")),
     ("clock-reset", "S17", "new battery, clock began again in the year 2000",
@@ -136,9 +136,9 @@ def plant(tests: pd.DataFrame) -> tuple[pd.DataFrame, list[Fault]]:
     planted = []
     for code, sheet, what, change in FAULTS:
         tests, rows = change(tests)
-        touched = tests.loc[rows].drop_duplicates("label")
+        touched = tests.loc[rows & (tests["kind"] == "link")].drop_duplicates("label")
         planted.append(Fault(code, sheet, tuple(touched["label"]), tuple(touched["link_id"]), what))
-    spares = tests.loc[tests["link_id"] == ""].drop_duplicates("label")
+    spares = tests.loc[tests["kind"] == "outside-plan"].drop_duplicates("label")
     planted.append(
         Fault("outside-plan", "S06", tuple(spares["label"]), (), "spare strands, not in the plan")
     )

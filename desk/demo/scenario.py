@@ -9,14 +9,11 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+import xlsxwriter
 
-from desk.demo import dumps, physics, planted
+from desk.demo import dumps, measured, planted
 from desk.demo import plan as plans
-from desk.demo.visits import COPIES, DUMPS, METERS, VISITS, Visit
-
-WAVELENGTHS = {"OM3": (850, 1300), "OM4": (850, 1300), "OS2": (1310, 1550)}
-SECONDS_TO_NEXT = (38, 62)
-"""Shortest and longest time from one port to the next; common practice, no source."""
+from desk.demo.papers import run_sheets, settings
 
 
 @dataclass(frozen=True)
@@ -44,95 +41,29 @@ def make(folder: Path, seed: int = 1) -> Made:
     """
     folder.mkdir(parents=True, exist_ok=True)
     links = plans.links()
-    tests, faults = planted.plant(_tests(np.random.default_rng(seed), links))
-    tests = _store(tests)
-    references = _references()
-    plan, workbook = folder / "plan.csv", folder / "plan.xlsx"
+    tests, faults = planted.plant(measured.tests(np.random.default_rng(seed), links))
+    plan, workbook, sheets = (folder / name for name in ("plan.csv", "plan.xlsx", "run-sheets.csv"))
     links.to_csv(plan, index=False, lineterminator="\n")
-    _workbook(links, workbook)
-    sheets = folder / "run-sheets.csv"
-    run_sheets().to_csv(sheets, index=False, lineterminator="\n")
-    paths, truth = _dumps(folder / "dumps", tests, references)
+    _write_workbook(links, workbook)
+    run_sheets(tests).to_csv(sheets, index=False, lineterminator="\n")
+    paths, truth = dumps.write(folder / "dumps", tests)
     truth_file = folder / "truth.json"
-    truth_file.write_text(
-        json.dumps(
-            {
-                "seed": seed,
-                "faults": [asdict(fault) for fault in faults],
-                "readings": truth.to_dict(orient="records"),
-            },
-            indent=1,
-        )
-        + "\n",
-        encoding="utf-8",
-    )
+    content = {
+        "seed": seed,
+        "faults": [asdict(fault) for fault in faults],
+        "readings": truth.to_dict(orient="records"),
+    }
+    truth_file.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
     return Made(plan, workbook, sheets, paths, truth_file, settings(), truth, tuple(faults))
 
 
-def settings() -> dict[str, Any]:
-    """Return what the invented contract sets in job.toml."""
-    instruments = []
-    for number, meter in enumerate(METERS.values()):
-        instruments += [
-            {"serial": meter.serial, "kind": "meter", "name": f"meter {'ABC'[number]}",
-             "calibrated_on": f"2026-0{3 + number}-17", "due": f"2027-0{3 + number}-17",
-             "minimum_dbm": -60.0, "maximum_dbm": 3.0},
-            {"serial": meter.source, "kind": "source", "name": f"source {'ABC'[number]}",
-             "calibrated_on": f"2026-0{3 + number}-17", "due": f"2027-0{3 + number}-17",
-             "wavelengths_nm": [1310, 1550] if meter.source == "SC-7801" else
-             [850, 1300, 1310, 1550]},
-        ]  # fmt: skip
-    people = sorted({name for visit in VISITS for name in visit.people.split(", ")})
-    return {
-        "name": "Weir and Kiln houses, fibre backbone (invented)",
-        "customer": "Invented College, estates office",
-        "site": "Weir house and Kiln house",
-        "timezone": "Europe/Vienna",
-        "limits": ["ANSI/TIA-568.3-D:2016"],
-        "operators": people,
-        "started_on": "2026-11-09",
-        "cords": {"grade": "reference", "reference_method": 1},
-        "instruments": instruments,
-    }
-
-
-def run_sheets() -> pd.DataFrame:
-    """Return the crew's paper, one row per run sheet, as typed into a spreadsheet."""
-    rows = []
-    for visit in VISITS:
-        if not visit.has_sheet:
-            continue
-        meter, spans = METERS[visit.meter], _spans(visit)
-        reference = _reference_dbm(visit)
-        row: dict[str, Any] = {
-            "sheet": visit.sheet,
-            "meter": meter.serial,
-            "source": meter.source,
-            "people": visit.people,
-            "meter_end": visit.direction[-1],
-            "cords": "cord pair " + visit.meter,
-            "cord_grade": "reference",
-            "reference_method": 1,
-            "dump": spans.dump,
-            "first_slot": spans.first,
-            "last_slot": spans.last,
-            "start": visit.start,
-            "end": spans.end,
-        }
-        for wavelength in physics.SOURCE_DBM:
-            used = wavelength in reference
-            row[f"ref_{wavelength}"] = f"{reference[wavelength]:.2f}" if used else ""
-            row[f"closing_{wavelength}"] = f"{visit.closing_db:.2f}" if used else ""
-        row |= {
-            "ref_time": visit.reference_at,
-            "closing_time": spans.end,
-            "cord_check": "0.08" if 850 in reference else "0.14",
-            "notes": visit.notes,
-        }
-        rows.append(row)
-    order = (
-        "sheet meter source people meter_end cords cord_grade reference_method dump first_slot "
-        "last_slot start end ref_850 ref_1300 ref_1310 ref_1550 ref_time closing_850 closing_1300 "
-        "closing_1310 closing_1550 closing_time cord_check notes"
-    ).split()
-    return pd.DataFrame(rows)[order]
+def _write_workbook(links: pd.DataFrame, path: Path) -> None:
+    """Write the plan as the design office would hand it over, numbers as numbers."""
+    with xlsxwriter.Workbook(str(path)) as book:
+        # a fixed date keeps the bytes equal from run to run
+        book.set_properties({"created": pd.Timestamp("2026-10-26").to_pydatetime()})
+        sheet = book.add_worksheet("cable schedule")
+        sheet.write_row(0, 0, list(links.columns))
+        for number, row in enumerate(links.itertuples(index=False), start=1):
+            sheet.write_row(number, 0, list(row))
+        sheet.freeze_panes(1, 1)

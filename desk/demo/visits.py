@@ -12,16 +12,16 @@ class Meter:
     serial: str
     source: str
     layout: str
-    """Which writer of `desk.demo.dumps` its memory leaves by."""
+    """The shipped profile that reads its memory."""
     has_clock: bool
-    stores_power: bool
-    """Whether it keeps power and reference, or the loss alone."""
+    stores_reference: bool
+    """Whether its memory holds the reference, or the loss alone."""
 
 
 METERS = {
-    "A": Meter("MA-1107", "SA-2204", "preamble", has_clock=True, stores_power=True),
-    "B": Meter("MB-0312", "SB-0455", "semicolon", has_clock=True, stores_power=False),
-    "C": Meter("MC-7719", "SC-7801", "wide", has_clock=False, stores_power=True),
+    "A": Meter("MA-1107", "SA-2204", "comma-preamble", has_clock=True, stores_reference=True),
+    "B": Meter("MB-0312", "SB-0455", "semicolon-loss", has_clock=True, stores_reference=False),
+    "C": Meter("MC-7719", "SC-7801", "wide-slots", has_clock=False, stores_reference=True),
 }
 
 
@@ -60,9 +60,9 @@ VISITS = (
     Visit("S08", "C", "W0E", 1, 48, "a-b", "2026-11-10 08:15", "2026-11-10 08:01", _DAY),
     Visit("S09", "C", "W0F", 1, 48, "a-b", "2026-11-10 10:20", "2026-11-10 10:12", _DAY),
     Visit("S10", "C", "W0G", 1, 48, "a-b", "2026-11-10 13:20", "2026-11-10 13:11", _DAY),
-    Visit("S11", "C", "W0E", 1, 48, "b-a", "2026-11-11 08:10", "2026-11-11 08:02", _DAY),
-    Visit("S12", "C", "W0F", 1, 48, "b-a", "2026-11-11 10:20", "2026-11-10 16:10", _DAY,
+    Visit("S11", "C", "W0E", 1, 48, "b-a", "2026-11-11 08:10", "2026-11-10 13:11", _DAY,
           notes="no new reference, source left running over night"),
+    Visit("S12", "C", "W0F", 1, 48, "b-a", "2026-11-11 10:20", "2026-11-11 10:12", _DAY),
     Visit("S13", "C", "W0G", 1, 48, "b-a", "2026-11-11 13:15", "2026-11-11 13:06", _DAY),
     Visit("S14", "C", "W0H", 1, 48, "a-b", "2026-11-12 08:20", "2026-11-12 08:04", _DAY),
     Visit("S15", "C", "W0J", 1, 48, "a-b", "2026-11-12 10:30", "2026-11-12 10:22", _DAY),
