@@ -31,7 +31,7 @@ def settings() -> dict[str, Any]:
         "customer": "Invented College, estates office",
         "site": "Weir house and Kiln house",
         "timezone": "Europe/Vienna",
-        "limits": ["ANSI/TIA-568.3-D:2016"],
+        "limits": ["tia-568.3-d"],
         "operators": sorted({name for visit in VISITS for name in visit.people.split(", ")}),
         "started_on": "2026-11-09",
         "cords": {"grade": "reference", "reference_method": 1},
@@ -57,6 +57,7 @@ def run_sheets(tests: pd.DataFrame) -> pd.DataFrame:
 def _row(visit: Visit, tests: pd.DataFrame, dump: str) -> dict[str, Any]:
     meter = METERS[visit.meter]
     trusted = meter.has_clock and bool((tests["clock"] == tests["at"]).all())
+    fresh = visit.reference_at[:10] == visit.start[:10]
     end = (tests["at"].max() + pd.Timedelta(minutes=2)).strftime(measured.MINUTES)
     row: dict[str, Any] = {
         "sheet": visit.sheet,
@@ -67,7 +68,7 @@ def _row(visit: Visit, tests: pd.DataFrame, dump: str) -> dict[str, Any]:
         "cords": f"cord pair {visit.meter}",
         "cord_grade": "reference",
         "reference_method": 1,
-        "start": visit.start,
+        "start": visit.reference_at if fresh else visit.start,
         "end": end,
         "ref_time": visit.reference_at,
         "closing_time": end,
