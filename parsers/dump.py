@@ -48,8 +48,15 @@ class Extract:
 class Parser(Protocol):
     """Reads one layout. `parse` never raises on bad content; an exception is our bug."""
 
-    name: str
-    version: int
+    @property
+    def name(self) -> str:
+        """A stable slug; stored with every reading."""
+        ...
+
+    @property
+    def version(self) -> int:
+        """Raised when the output for an old dump may change."""
+        ...
 
     def recognise(self, dump: Dump) -> Match:
         """Say whether this parser claims the dump, and why."""

@@ -1,0 +1,66 @@
+"""What a layout's reader hands to the shared path: raw cells with their places, and the rest."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from parsers.profile import Table
+
+
+class Fault(NamedTuple):
+    """One fault of a dump before it gets the dump's name; see table FAULTS."""
+
+    line: int
+    column: int
+    code: str
+    found: str
+    expected: str
+    remedy: str = ""
+
+
+class Mark(NamedTuple):
+    """Where a span of lines went other than into readings."""
+
+    line: int
+    end_line: int
+    kind: str
+    why: str
+
+
+class Noted(NamedTuple):
+    """One thing that the dump says of itself."""
+
+    line: int
+    key: str
+    value: str
+
+
+@dataclass(frozen=True)
+class Rows:
+    """The raw cells of one table; every cell is text as printed, without outer blank space."""
+
+    table: Table
+    cells: pd.DataFrame
+    """One column per title that the profile uses."""
+    line: NDArray[np.int64]
+    end_line: NDArray[np.int64]
+    places: Mapping[str, NDArray[np.int64] | int]
+    """1-based character or cell of each column."""
+
+
+@dataclass
+class Raw:
+    """Everything a layout's reader found; filled while reading, then only read."""
+
+    rows: list[Rows] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
+    context: list[Noted] = field(default_factory=list)
+    carried: dict[str, list[tuple[int, str, str]]] = field(default_factory=dict)
+    """Per field: (line, value, wavelength as printed or empty) in order of lines."""

@@ -1,0 +1,125 @@
+"""Bytes to lines: encodings, line ends, damaged bytes kept visible.
+
+Everything after this module works on UTF-8 bytes with `\\n` line ends and on arrays of offsets.
+"""
+
+from __future__ import annotations
+
+import codecs
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+MARKS = (
+    (codecs.BOM_UTF8, "utf-8"),
+    (codecs.BOM_UTF16_LE, "utf-16-le"),
+    (codecs.BOM_UTF16_BE, "utf-16-be"),
+)
+"""Byte-order marks (The Unicode Standard, 23.8); a mark outweighs what the profile says."""
+
+LONGEST_LINE = 1_000_000
+"""Bytes; a longer line is no meter's line. Engineering default, no source."""
+_CONTROL = {code: chr(0x2400 + code) for code in range(32) if code not in (9, 10, 13)}
+_CONTROL[0x7F] = "\u2421"
+"""Control characters shown by the symbols of the Unicode block Control Pictures (U+2400)."""
+
+
+@dataclass(frozen=True)
+class Text:
+    """A dump's text: `body` is UTF-8 with `\\n`; line i (from 0) is body[starts[i]:ends[i]]."""
+
+    body: bytes
+    starts: NDArray[np.int64]
+    ends: NDArray[np.int64]
+    damaged: tuple[tuple[int, int, str], ...]
+    """(line from 1, column from 1, bytes as shown) where the encoding did not hold."""
+    controls: tuple[int, ...]
+    """Lines, from 1, that hold control characters."""
+
+    def line(self, index: int) -> str:
+        """Return line `index` (from 0) as text."""
+        return self.body[self.starts[index] : self.ends[index]].decode("utf-8", "replace")
+
+    def blank(self) -> NDArray[np.bool_]:
+        """Tell for each line whether it holds nothing but ASCII blank space."""
+        return blank_lines(self.body, self.starts, self.ends)
+
+
+def read(data: bytes, encoding: str) -> Text:
+    """Decode `data` as its byte-order mark or else `encoding` says; never raises on content."""
+    mark, encoding = marked(data, encoding)
+    data = data[mark:]
+    damaged: tuple[tuple[int, int, str], ...] = ()
+    try:
+        text = data.decode(encoding)
+    except UnicodeDecodeError:
+        text, damaged = _repaired(data, encoding)
+    if "\r" in text:
+        text = text.replace("\r\n", "\n").replace("\r", "\n")
+    controls: tuple[int, ...] = ()
+    raw = text.encode("utf-8", "backslashreplace")
+    array = np.frombuffer(raw, dtype=np.uint8)
+    odd = (array < 32) & (array != 10) & (array != 9) | (array == 127)
+    if odd.any():
+        # a form feed that begins a line is the printer's page break, no part of the line
+        text = text.replace("\n\f", "\n").removeprefix("\f").translate(_CONTROL)
+        raw = text.encode("utf-8", "backslashreplace")
+        controls = tuple(n for n, line in enumerate(text.split("\n"), 1) if _shown(line))
+    starts, ends = line_ends(raw)
+    return Text(raw, starts, ends, damaged, controls)
+
+
+def marked(data: bytes, encoding: str) -> tuple[int, str]:
+    """Return the length of a byte-order mark and the encoding it stands for."""
+    for mark, name in MARKS:
+        if data.startswith(mark):
+            return len(mark), name
+    return 0, "utf-16-le" if encoding == "utf-16" else encoding
+
+
+def line_ends(body: bytes) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Return where each line of `body` starts and ends (without its `\\n`)."""
+    breaks = np.flatnonzero(np.frombuffer(body, dtype=np.uint8) == 10).astype(np.int64)
+    starts = np.concatenate([np.zeros(1, np.int64), breaks + 1])
+    ends = np.concatenate([breaks, np.full(1, len(body), np.int64)])
+    if starts[-1] == len(body):
+        starts, ends = starts[:-1], ends[:-1]
+    return starts, ends
+
+
+def blank_lines(
+    body: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64]
+) -> NDArray[np.bool_]:
+    """Tell for each line whether it holds nothing but ASCII blank space."""
+    blank = np.asarray(starts == ends, np.bool_)
+    array = np.frombuffer(body, dtype=np.uint8)
+    for index in np.flatnonzero(~blank & (array[np.minimum(starts, len(body) - 1)] <= 32)):
+        blank[index] = not body[starts[index] : ends[index]].strip()
+    return blank
+
+
+def _shown(line: str) -> bool:
+    return any("\u2400" <= sign <= "\u2421" for sign in line)
+
+
+def _repaired(data: bytes, encoding: str) -> tuple[str, tuple[tuple[int, int, str], ...]]:
+    """Decode line by line, writing bytes outside the encoding as \\xNN."""
+    wide = encoding.startswith("utf-16")
+    if wide:
+        # code units without a character (lone surrogates, half a unit at the end)
+        text = data.decode(encoding, "replace")
+        lines = text.replace("\r\n", "\n").replace("\r", "\n").split("\n")
+        places = [(n, line.index("\ufffd") + 1, "\ufffd") for n, line in enumerate(lines, 1)
+                  if "\ufffd" in line]  # fmt: skip
+        return text, tuple(places)
+    lines_out, places = [], []
+    whole = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    for number, line in enumerate(whole.split(b"\n"), 1):
+        try:
+            lines_out.append(line.decode(encoding))
+        except UnicodeDecodeError as problem:
+            place = len(line[: problem.start].decode(encoding)) + 1
+            places.append((number, place, f"\\x{line[problem.start]:02x}"))
+            lines_out.append(line.decode(encoding, "backslashreplace"))
+    return "\n".join(lines_out), tuple(places)
