@@ -1,0 +1,230 @@
+"""Test runs: consecutive records of one meter under one reference, with who, what and where."""
+
+from __future__ import annotations
+
+from typing import Any
+from zoneinfo import ZoneInfo
+
+import numpy as np
+import pandas as pd
+
+from rules import asking, clocks, ids, sheets, suspicions, tables
+from rules.columns import Flags, Ints, codes, combined, starts, texts
+from rules.evaluation import RunSheets
+from rules.settings import Settings
+
+Result = tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]
+
+
+def assign(working: pd.DataFrame, run_sheets: RunSheets, settings: Settings) -> Result:
+    """Divide each meter's records into runs; return (working, RUNS, FOUND, QUESTIONS).
+
+    Adds `run_id`, `sheet_id`, and `direction_from` (`dump`, `run-sheet`, `assumed` or empty) with
+    `direction` filled where the sheet's meter end or a one-way job gives it. A run begins after a
+    pause, at a new reference, at another operator, source or run sheet, and where the order of two
+    dumps cannot be told by clocks. Copies follow their first copy.
+    """
+    sheet, sheet_findings = sheets.match(working, run_sheets, settings)
+    if working.empty:
+        blank = working["label"]
+        return (working.assign(run_id=blank, sheet_id=blank, direction_from=blank),
+                tables.empty(tables.RUNS), sheet_findings, asking.questions([]))  # fmt: skip
+    dump, _ = codes(working["dump_sha256"], sort=True)
+    meter = clocks.meter_codes(working, dump)
+    first = (working["duplicate_of"] == "").to_numpy()
+    rows = np.flatnonzero(first)
+    rows = rows[np.lexsort((working["order"].to_numpy()[rows], meter[rows]))]
+    begins = starts(meter[rows]) | _breaks(working, rows, meter, dump, sheet, settings)
+    number = np.empty(len(working), dtype="int64")
+    number[rows] = np.cumsum(begins) - 1
+    number = _follow_copies(working, number, first)
+
+    table = _table(working, rows, begins, sheet, run_sheets, settings)
+    out = working.assign(
+        run_id=texts(list(table["run_id"]), number, working.index),
+        sheet_id=texts(list(table["sheet_id"]), number, working.index),
+    )
+    out, directions = _directions(out, table, number, settings)
+    table["assumed"] = [
+        " ".join(filter(None, (given, "direction" if flag else "")))
+        for given, flag in zip(table["assumed"], directions, strict=True)
+    ]
+    found = suspicions.join(sheet_findings, _against_sheet(out, working, table, number))
+    runs = tables.conform(table, tables.RUNS).sort_values("run_id", ignore_index=True)
+    return out, runs, found, asking.questions([])
+
+
+def _breaks(
+    working: pd.DataFrame, rows: Ints, meter: Ints, dump: Ints, sheet: Ints, settings: Settings
+) -> Flags:
+    """Mark the rows in sequence at which something other than the meter begins a run."""
+    out = np.zeros(len(rows), dtype="bool")
+    utc = working["utc_s"].to_numpy()[rows]
+    known = np.isfinite(utc)
+    pause = settings.pause_minutes * 60.0
+    both = known[1:] & known[:-1]
+    out[1:] |= both & (np.diff(utc) > pause)
+    out[1:] |= ~both & (dump[rows][1:] != dump[rows][:-1])
+    out[1:] |= np.diff(sheet[rows]) != 0
+    reference = (working["quantity"] == "reference").to_numpy()[rows]
+    out[1:] |= reference[1:] & ~reference[:-1]
+    for name in ("operator", "source_serial"):
+        out |= _changes(*codes(working[name]), rows, meter)
+    return _whole_records(out | _new_stored_reference(working, rows, meter, out), working, rows)
+
+
+def _changes(number: Ints, names: Any, rows: Ints, meter: Ints) -> Flags:
+    """Mark rows whose text differs from the last one given in the meter's sequence."""
+    out = np.zeros(len(rows), dtype="bool")
+    given = np.array([name != "" for name in names], dtype="bool")[number[rows]]
+    at = np.flatnonzero(given)
+    same_meter = meter[rows][at][1:] == meter[rows][at][:-1]
+    out[at[1:]] = same_meter & (np.diff(number[rows][at]) != 0)
+    return out
+
+
+def _new_stored_reference(working: pd.DataFrame, rows: Ints, meter: Ints, breaks: Flags) -> Flags:
+    """Mark rows from which readings were stored against another reference value.
+
+    Wavelengths are referenced one after the other: a change that a break since the last reading
+    of that wavelength already explains makes no further run.
+    """
+    value = working["reference_dbm"].to_numpy()[rows]
+    carried = np.isfinite(value) & (working["quantity"] != "reference").to_numpy()[rows]
+    at = np.flatnonzero(carried)
+    key = combined(meter[rows][at], working["wavelength_nm"].to_numpy()[rows][at],
+                   working["fibre_position"].to_numpy()[rows][at],
+                   codes(working["direction"])[0][rows][at])  # fmt: skip
+    order = np.argsort(key, kind="stable")
+    at, key = at[order], key[order]
+    changed = (key[1:] == key[:-1]) & (np.abs(np.diff(value[at])) > 0.0005)
+    before, after = at[:-1][changed], at[1:][changed]
+    out = np.zeros(len(rows), dtype="bool")
+    broken = np.cumsum(breaks)
+    last = -1
+    for low, high in sorted(zip(before.tolist(), after.tolist(), strict=True), key=lambda p: p[1]):
+        if broken[high] == broken[low] and last <= low:
+            out[high] = True
+            last = high
+    return out
+
+
+def _whole_records(breaks: Flags, working: pd.DataFrame, rows: Ints) -> Flags:
+    """Move breaks inside a record to its first row."""
+    order = working["order"].to_numpy()[rows]
+    head = np.ones(len(rows), dtype="bool")
+    head[1:] = np.diff(order) != 0
+    record = np.cumsum(head) - 1
+    any_break = np.bincount(record, weights=breaks) > 0
+    return np.asarray(head & any_break[record])
+
+
+def _follow_copies(working: pd.DataFrame, number: Ints, first: Flags) -> Ints:
+    copies = np.flatnonzero(~first)
+    if len(copies):
+        position = pd.Index(working["reading_id"]).get_indexer(
+            pd.Index(working["duplicate_of"].iloc[copies])
+        )
+        number[copies] = number[position]
+    return number
+
+
+def _table(
+    working: pd.DataFrame, rows: Ints, begins: Flags, sheet: Ints, run_sheets: RunSheets,
+    settings: Settings,
+) -> pd.DataFrame:  # fmt: skip
+    """Make one row per run, in the order of `begins`: RUNS and `meter_end` as far as known."""
+    head = rows[begins]
+    number = np.cumsum(begins) - 1
+    utc = working["utc_s"].to_numpy()[rows]
+    low, high = np.full(len(head), np.inf), np.full(len(head), -np.inf)
+    np.fmin.at(low, number, utc)
+    np.fmax.at(high, number, utc)
+    zone = ZoneInfo(settings.timezone)
+    said = run_sheets.sheets.reset_index(drop=True).reindex(sheet[head]).reset_index(drop=True)
+    said = tables.conform(said, tables.RUN_SHEETS)
+    dumped = {
+        name: _joined(working[name].iloc[rows], number, len(head))
+        for name in ("operator", "source_serial")
+    }
+    serial = working["meter_serial"].iloc[head].reset_index(drop=True)
+    grade, method = settings.cords.grade, settings.cords.reference_method
+    no_grade = (said["cord_grade"] == "").to_numpy() & (grade != "")
+    no_method = (said["reference_method"] == 0).to_numpy() & (method != 0)
+    return pd.DataFrame(
+        {
+            "run_id": [
+                f"R{ids.short(meter, reading)}"
+                for meter, reading in zip(serial, working["reading_id"].iloc[head], strict=True)
+            ],
+            "meter_serial": serial,
+            "source_serial": said["source_serial"].mask(
+                said["source_serial"] == "", dumped["source_serial"]
+            ),
+            "people": said["people"].mask(said["people"] == "", dumped["operator"]),
+            "meter_end": said["meter_end"],
+            "cords": said["cords"],
+            "cord_grade": said["cord_grade"].mask(no_grade, grade),
+            "reference_method": said["reference_method"].mask(no_method, method),
+            "started_at": [clocks.stamp(t, zone) if np.isfinite(t) else "" for t in low],
+            "ended_at": [clocks.stamp(t, zone) if np.isfinite(t) else "" for t in high],
+            "readings": np.bincount(number, minlength=len(head)),
+            "assumed": [
+                " ".join(
+                    name for name, flag in (("cord_grade", g), ("reference_method", m)) if flag
+                )
+                for g, m in zip(no_grade, no_method, strict=True)
+            ],
+            "sheet_id": said["sheet_id"],
+        }
+    )
+
+
+def _joined(column: pd.Series, number: Ints, count: int) -> pd.Series:
+    """Return per run the distinct texts of a column, sorted and joined by commas."""
+    pairs = pd.DataFrame({"run": number, "text": column.to_numpy()}).drop_duplicates()
+    pairs = pairs.loc[pairs["text"] != ""].sort_values(["run", "text"])
+    joined = pairs.groupby("run")["text"].agg(", ".join)
+    return joined.reindex(range(count), fill_value="").astype("str").reset_index(drop=True)
+
+
+def _directions(
+    working: pd.DataFrame, table: pd.DataFrame, number: Ints, settings: Settings
+) -> tuple[pd.DataFrame, Flags]:
+    """Fill directions from the sheet's meter end, else from a job that plans one way only."""
+    given = {"a": "b-a", "b": "a-b"}
+    one_way = settings.directions if settings.directions in ("a-b", "b-a") else ""
+    filled = [given.get(end, "") or one_way for end in table["meter_end"]]
+    source = ["run-sheet" if end in given else "assumed" if one_way else ""
+              for end in table["meter_end"]]  # fmt: skip
+    blank = (working["direction"] == "").to_numpy()
+    by_run = texts(filled, number, working.index)
+    origin = texts(source, number, working.index).where(blank, "dump")
+    out = working.assign(direction=working["direction"].mask(blank, by_run), direction_from=origin)
+    assumed = np.zeros(len(table), dtype="bool")
+    assumed[number[(origin == "assumed").to_numpy()]] = True
+    return out, assumed
+
+
+def _against_sheet(
+    out: pd.DataFrame, working: pd.DataFrame, table: pd.DataFrame, number: Ints
+) -> pd.DataFrame:
+    """Find runs whose dump names the direction opposite to the run sheet."""
+    expected = texts([{"a": "b-a", "b": "a-b"}.get(end, "") for end in table["meter_end"]],
+                     number, working.index)  # fmt: skip
+    wrong = (working["direction"] != "") & (expected != "") & (working["direction"] != expected)
+    wrong &= (out["duplicate_of"] == "") & (working["fibre_position"] != 2)
+    if not wrong.any():
+        return suspicions.none()
+    counts = out.loc[wrong].groupby(["run_id", "direction"], sort=True).size().reset_index(name="n")
+    sheet = table.set_index("run_id")["sheet_id"]
+    return suspicions.found(
+        "direction-against-sheet",
+        subject=[f"run {run}" for run in counts["run_id"]],
+        run_id=counts["run_id"],
+        message=[
+            f"{n} readings are stored as {direction}; run sheet {sheet[run]} puts the meter at the "
+            "other end"
+            for run, direction, n in counts.itertuples(index=False)
+        ],
+    )

@@ -1,0 +1,50 @@
+"""Findings before they have ids: one shape for every stage that suspects something."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from rules import tables
+from rules.codes.findings import FINDINGS
+
+FOUND: tables.Columns = {
+    name: kind
+    for name, kind in tables.FINDINGS.items()
+    if name != "finding_id"
+} | {
+    "dump_sha256": "text", "wavelength_nm": "int", "first_order": "int", "last_order": "int",
+    "meter_serial": "text",
+}  # fmt: skip
+"""FINDINGS without its id (`question_id` only where a stage has asked itself), and the scope in
+which to look for the readings concerned: the reading itself where it is named, else what run,
+wavelength (0: all), orders (0: all), dump and meter select together; nothing at all is the job."""
+
+
+def none() -> pd.DataFrame:
+    """Return a table FOUND without rows."""
+    return tables.empty(FOUND)
+
+
+def found(code: str, **columns: Any) -> pd.DataFrame:
+    """Make findings of one code; each column is one value or a value per finding.
+
+    `severity` and `remedy` are the code's own unless given.
+    """
+    known = FINDINGS[code]
+    given = {"code": code, "severity": known.severity, "remedy": known.remedy} | columns
+    rows = max((len(v) for v in given.values() if isinstance(v, (list, np.ndarray, pd.Series))),
+               default=1)  # fmt: skip
+    frame = pd.DataFrame(
+        {k: v.to_numpy() if isinstance(v, pd.Series) else v for k, v in given.items()},
+        index=pd.RangeIndex(rows),
+    )
+    return tables.conform(frame, FOUND)
+
+
+def join(*parts: pd.DataFrame) -> pd.DataFrame:
+    """Put findings of several stages (FOUND or FINDINGS) into one table FOUND."""
+    filled = [tables.conform(part, FOUND) for part in parts if len(part)]
+    return pd.concat(filled, ignore_index=True) if filled else none()
