@@ -1,0 +1,172 @@
+"""Measure time and memory of each stage next to a floor measured in the same run.
+
+python3 scripts/bench.py                     10 000, 100 000 and 1 000 000 readings
+python3 scripts/bench.py 10000 100000        other sizes
+python3 scripts/bench.py --json FILE         write the figures as JSON as well
+
+The floor of a size is `pandas.read_csv` of the same bytes, the SHA-256 of them, and a bare
+`executemany` of the same rows into a fresh SQLite file. Each size runs in a process of its own, so
+that peaks of memory do not mix; a thread samples the memory held, stage by stage.
+"""
+
+from __future__ import annotations
+
+import argparse
+import hashlib
+import io
+import json
+import platform
+import sqlite3
+import subprocess
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+
+SIZES = (10_000, 100_000, 1_000_000)
+SAMPLE_S = 0.02
+
+
+class Meter:
+    """Times stages and samples the memory that this process holds."""
+
+    def __init__(self) -> None:
+        import psutil
+
+        self.process = psutil.Process()
+        self.stages: dict[str, dict[str, float]] = {}
+        self.peak = 0
+
+    @contextmanager
+    def stage(self, name: str) -> Iterator[None]:
+        self.peak = self.process.memory_info().rss
+        done = threading.Event()
+        sampler = threading.Thread(target=self._sample, args=(done,), daemon=True)
+        sampler.start()
+        begun = time.perf_counter()
+        try:
+            yield
+        finally:
+            took = time.perf_counter() - begun
+            done.set()
+            sampler.join()
+            self.stages[name] = {"seconds": took, "peak_mb": self.peak / 1e6}
+
+    def _sample(self, done: threading.Event) -> None:
+        while not done.wait(SAMPLE_S):
+            self.peak = max(self.peak, self.process.memory_info().rss)
+
+
+def floor(data: bytes, folder: Path) -> None:
+    """Read the bytes with pandas, hash them, and put the rows into SQLite, nothing else."""
+    import pandas as pd
+
+    hashlib.sha256(data).hexdigest()
+    head = data.index(b"\nSlot") + 1 if b"\nSlot" in data else _table_start(data)
+    frame = pd.read_csv(io.BytesIO(data[head:]), dtype=str)
+    marks = ", ".join("?" * len(frame.columns))
+    with closing(sqlite3.connect(folder / "floor.db")) as connection:
+        connection.execute("PRAGMA synchronous = FULL")
+        names = ", ".join(f"c{i} TEXT" for i in range(len(frame.columns)))
+        connection.execute(f"CREATE TABLE t ({names})")
+        rows = zip(*(frame[name].tolist() for name in frame.columns), strict=True)
+        connection.executemany(f"INSERT INTO t VALUES ({marks})", rows)
+        connection.commit()
+
+
+def _table_start(data: bytes) -> int:
+    """Return where the widest line begins: the header of the table."""
+    place, best, widest = 0, 0, 0
+    for line in data[:20_000].split(b"\n"):
+        if line.count(b",") > widest:
+            best, widest = place, line.count(b",")
+        place += len(line) + 1
+    return best
+
+
+def measure(size: int) -> dict[str, dict[str, float]]:
+    """Run every stage once at one size and return seconds and peak memory of each."""
+    import pandas  # noqa: F401 its import is no stage
+
+    from desk.demo import bulk
+    from ingest import derive, export, intake, planload
+    from ingest.job import Job
+    from ingest.jobfile import Beginning
+    from parsers import registry
+    from parsers.dump import Dump
+
+    meter = Meter()
+    with tempfile.TemporaryDirectory(prefix="glasstally-bench-") as name:
+        folder = Path(name)
+        made = bulk.write(folder / "made", size, dumps=1)
+        path = made.dumps[0]
+        data = path.read_bytes()
+        with meter.stage("floor"):
+            floor(data, folder)
+        sha256 = hashlib.sha256(data).hexdigest()
+        dump = Dump(data, path.name, sha256)
+        (parser,) = [p for p in registry.shipped() if p.recognise(dump).level == "yes"]
+        with meter.stage("parse"):
+            extract = parser.parse(dump)
+        assert len(extract.readings) == size, (len(extract.readings), size)
+        del extract, dump, data
+        job = Job.create(
+            folder / "job", Beginning("bench", limits=("tia-568.3-d",), timezone="UTC")
+        )
+        with meter.stage("plan"):
+            planload.load(job, made.plan)
+        with meter.stage("take (read, hash, keep, parse, check, store)"):
+            intake.take(job, [path])
+        with meter.stage("derive (pair, grade, check, count, store)"):
+            derive.derive(job)
+        with meter.stage("export readings"):
+            export.export(job, "readings", "csv", folder / "readings.csv")
+    return meter.stages
+
+
+def show(results: dict[int, dict[str, dict[str, float]]]) -> None:
+    """Print one table: stage by size with seconds, ratio to the floor and peak memory."""
+    print(f"{platform.machine()}, Python {platform.python_version()}, {sys.platform}")
+    print(f"{'stage':<48}{'readings':>10}{'seconds':>10}{'x floor':>9}{'peak MB':>9}")
+    for size, stages in results.items():
+        base = stages["floor"]["seconds"]
+        total = 0.0
+        for name, figures in stages.items():
+            counted = name.startswith(("take", "derive", "export"))
+            total += figures["seconds"] if counted else 0.0
+            print(
+                f"{name:<48}{size:>10}{figures['seconds']:>10.2f}"
+                f"{figures['seconds'] / base:>9.2f}{figures['peak_mb']:>9.0f}"
+            )
+        print(f"{'whole path: take + derive + export':<48}{size:>10}{total:>10.2f}"
+              f"{total / base:>9.2f}")  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
+    parser.add_argument("sizes", nargs="*", type=int, default=list(SIZES))
+    parser.add_argument("--json", type=Path)
+    parser.add_argument("--one", type=int, help=argparse.SUPPRESS)
+    arguments = parser.parse_args()
+    if arguments.one:
+        print(json.dumps(measure(arguments.one)))
+        return
+    results = {}
+    for size in arguments.sizes:
+        done = subprocess.run(
+            [sys.executable, __file__, "--one", str(size)],
+            stdout=subprocess.PIPE, text=True, check=True,
+        )  # fmt: skip
+        results[size] = json.loads(done.stdout.splitlines()[-1])
+    show(results)
+    if arguments.json:
+        arguments.json.write_text(json.dumps(results, indent=1), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
