@@ -125,6 +125,9 @@ class Uncertainty(_Table):
     meter_linearity_db: Decibel = _D.uncertainty.meter_linearity_db
     mating_single_mode_db: Decibel = _D.uncertainty.mating_single_mode_db
     mating_multimode_db: Decibel = _D.uncertainty.mating_multimode_db
+    mating_standard_factor: Annotated[float, Field(ge=1, le=5)] = (
+        _D.uncertainty.mating_standard_factor
+    )
     launch_multimode_db: Decibel = _D.uncertainty.launch_multimode_db
     launch_single_mode_db: Decibel = _D.uncertainty.launch_single_mode_db
     resolution_db: Decibel = _D.uncertainty.resolution_db

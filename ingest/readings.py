@@ -13,6 +13,7 @@ from typing import Any
 import pandas as pd
 
 from ingest import frames
+from ingest.schema import READING_STATE
 from rules import tables
 
 _QUANTITY = {"power": "p", "attenuation": "a", "reference": "r", "length": "l"}
@@ -125,3 +126,14 @@ def _spread(values: list[Any], counts: list[int], kind: str) -> Any:
     absent: dict[str, Any] = {"text": "", "json": "", "int": 0, "flag": 0}
     full = [absent.get(kind) if value is None else value for value in values]
     return frames.joined([frames.from_values(full, kind)], kind).repeat(counts).array
+
+
+def with_state(connection: sqlite3.Connection, stored: pd.DataFrame) -> pd.DataFrame:
+    """Lay what the rules found over STORED rows, giving READINGS; both are in row order."""
+    state = frames.select(
+        connection,
+        f"SELECT {', '.join(READING_STATE)} FROM derived_reading_state ORDER BY row",  # noqa: S608
+        (),
+        READING_STATE,
+    ).drop(columns="row")
+    return tables.conform(stored.assign(**{name: state[name] for name in state}), tables.READINGS)

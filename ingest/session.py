@@ -6,7 +6,6 @@ process, a merge, a crash before the mirror) into the table `entry`.
 
 from __future__ import annotations
 
-import hashlib
 import json
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
@@ -15,6 +14,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from ingest import journal, lock, store
+from ingest.current import files_mark
 from ingest.errors import Damaged, plainly
 from ingest.job import Job, who
 from ingest.journal import Entry, Head
@@ -150,7 +150,7 @@ def _note_edits(session: Session) -> None:
     """Journal the text of job.toml, profiles and limits where it differs from the last one."""
     connection, job = session.connection, session.job
     prints = job.fingerprints()
-    mark = hashlib.sha256(json.dumps(prints, sort_keys=True).encode()).hexdigest()
+    mark = files_mark(job)
     if store.meta(connection, "files") == mark:
         return
     known = latest_files(connection)

@@ -1,0 +1,118 @@
+"""From what is kept to the derived tables: the only caller of `evaluate`."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from dataclasses import fields
+from typing import Any
+
+import pandas as pd
+
+from ingest import acts, frames, planload, readings, sheets, store
+from ingest.errors import BadInput
+from ingest.job import Job
+from ingest.schema import DERIVED, PAIR_ROWS, READING_STATE
+from ingest.session import Session, writing
+from rules import limit_sets, tables
+from rules.evaluate import evaluate
+from rules.evaluation import Evaluation, Plan
+from rules.limit_sets import LimitSet, LimitSetError
+from rules.pairing import Parameters
+from rules.version import __version__
+
+
+def derive(job: Job) -> Evaluation:
+    """Evaluate the job as it stands and store the derived tables; give the evaluation."""
+    with writing(job, "derive") as session:
+        return _derive(session)[0]
+
+
+def refresh(job: Job) -> None:
+    """Bring the derived tables up to date; do nothing when they are."""
+    with writing(job, "derive") as session:
+        if not current(session.connection):
+            _derive(session)
+
+
+def current(connection: sqlite3.Connection) -> bool:
+    """Tell whether the derived tables belong to what is kept now and to this version."""
+    return store.meta(connection, "derived") == __version__
+
+
+def evaluation(job: Job) -> Evaluation:
+    """Evaluate the job as it stands without storing anything."""
+    with store.reader(job.store) as connection:
+        return _evaluate(job, connection)[0]
+
+
+def own_limits(job: Job) -> dict[str, LimitSet]:
+    """Return every limit set of a job by name: the shipped ones and those of its folder limits/.
+
+    Raises BadInput for a set that cannot be used.
+    """
+    sets = dict(limit_sets.load())
+    for file, text in job.texts("limits").items():
+        try:
+            own = limit_sets.read_set(text, sets)
+        except LimitSetError as error:
+            raise BadInput(*(f"limits/{file}: {line}" for line in str(error).split("\n"))) from None
+        sets[own.name] = own
+    return sets
+
+
+def _derive(session: Session) -> tuple[Evaluation, pd.Series[Any]]:
+    made, rows = _evaluate(session.job, session.connection)
+    _write(session.connection, made, rows)
+    return made, rows
+
+
+def _evaluate(job: Job, connection: sqlite3.Connection) -> tuple[Evaluation, pd.Series[Any]]:
+    number, links = planload.newest(connection)
+    stored, rows = readings.load(connection)
+    as_of = connection.execute("SELECT coalesce(max(at), '') FROM entry").fetchone()[0]
+    made = evaluate(
+        Plan(links, number),
+        stored,
+        sheets.tables_of(connection),
+        own_limits(job),
+        acts.decisions(connection),
+        parameters(connection),
+        job.settings,
+        as_of,
+    )
+    return made, rows
+
+
+def parameters(connection: sqlite3.Connection) -> Parameters:
+    """Return the pairing parameters: the newest journalled fit, else the shipped ones."""
+    row = connection.execute(
+        "SELECT at, body FROM entry WHERE kind = 'fit' ORDER BY at DESC, laptop DESC, seq DESC"
+    ).fetchone()
+    if row is None:
+        return Parameters()
+    known = {field.name for field in fields(Parameters)}
+    kept = {k: v for k, v in json.loads(row[1])["parameters"].items() if k in known}
+    lists = {k: tuple(v) if isinstance(v, list) else v for k, v in kept.items()}
+    return Parameters(**lists | {"fitted_at": row[0]})
+
+
+def _write(connection: sqlite3.Connection, made: Evaluation, rows: pd.Series[Any]) -> None:
+    """Replace the derived tables in one transaction; everything is computed before it begins."""
+    number = dict(zip(made.readings["reading_id"], rows, strict=True)) if len(rows) else {}
+    state = made.readings.assign(row=rows.to_numpy())
+    pairs = made.pairs.assign(row=made.pairs["reading_id"].map(number))
+    lists = {
+        "reading_state": frames.to_lists(tables.conform(state, READING_STATE), READING_STATE),
+        "pairs": frames.to_lists(tables.conform(pairs, PAIR_ROWS), PAIR_ROWS),
+    }
+    for name, columns in DERIVED.items():
+        if name not in lists:
+            lists[name] = frames.to_lists(tables.conform(getattr(made, name), columns), columns)
+    with store.transaction(connection):
+        for name, columns in DERIVED.items():
+            connection.execute(f"DELETE FROM derived_{name}")  # noqa: S608
+            frames.insert(connection, f"derived_{name}", columns, lists[name])
+        store.put_meta(connection, "as_of", made.as_of)
+        store.put_meta(connection, "planned", str(len(made.planned)))
+        store.put_meta(connection, "derived", __version__)
