@@ -12,18 +12,17 @@ from typing import Any
 
 import pandas as pd
 
-from ingest import store
+from ingest.decisions import undone
+from ingest.derive import own_limits, refresh
 from ingest.errors import BadInput
 from ingest.job import Job
+from ingest.planload import newest
 from ingest.session import Session, writing
-from rules import tables
-from rules.evaluation import Decisions
 
 ACTIONS = (
     "place", "direction", "outside-plan", "leave-out", "accept-value", "retest", "ask-crew",
     "alias",
 )  # fmt: skip
-KINDS = ("note", "repair", "waiver", "release", "confirm-limit")
 
 
 def answer(
@@ -46,56 +45,99 @@ def answer(
         )
     with writing(job, "answer") as session:
         _known_readings(session, reading_ids)
-        return _add(session, "answer", "answer_id", {
+        id_ = _add(session, "answer", "answer_id", {
             "question_id": question_id, "action": action, "reading_ids": list(reading_ids),
             "link_ids": list(link_ids), "argument": argument, "why": why,
         }, by)  # fmt: skip
+    refresh(job)
+    return id_
 
 
-def act(
-    job: Job,
-    kind: str,
-    subject: str,
-    *,
-    scope: str = "",
-    argument: str = "",
-    why: str = "",
-    by: str = "",
+def note(job: Job, subject: str, why: str, *, argument: str = "", by: str = "") -> str:
+    """Journal what the crew says of a link or run; `argument` is `skipped`, `blocked` or empty."""
+    with writing(job, "note") as session:
+        id_ = _act(session, "note", subject, "", argument, why, by)
+    refresh(job)
+    return id_
+
+
+def repair(
+    job: Job, links: Sequence[str], *, why: str = "", by: str = "", neighbours: bool = False
+) -> list[dict[str, str]]:
+    """Void all older readings of links, on request also of their neighbours; give what was done.
+
+    Neighbours share the route, or the tube of the same cable.
+    """
+    with writing(job, "repair") as session:
+        plan = _in_plan(session, links)
+        wanted = list(dict.fromkeys(links))
+        if neighbours:
+            named = plan[plan["link_id"].isin(wanted)]
+            beside = (plan["route"] != "") & plan["route"].isin(named["route"])
+            tube = plan["cable"] + "\x1f" + plan["tube"]
+            beside |= (plan["tube"] != "") & tube.isin(tube[named.index])
+            wanted += [link for link in plan.loc[beside, "link_id"] if link not in wanted]
+        done = [
+            {"act_id": _act(session, "repair", link, "link", "", why, by), "link_id": link}
+            for link in wanted
+        ]
+    refresh(job)
+    return done
+
+
+def waive(job: Job, links: Sequence[str], *, why: str, by: str = "") -> list[dict[str, str]]:
+    """Do without what is open on links, in writing; give what was done."""
+    if not why.strip():
+        raise BadInput("A waiver needs its reason in words.")
+    with writing(job, "waive") as session:
+        _in_plan(session, links)
+        done = [
+            {"act_id": _act(session, "waiver", link, "link", "", why, by), "link_id": link}
+            for link in dict.fromkeys(links)
+        ]
+    refresh(job)
+    return done
+
+
+def release(job: Job, name: str, *, why: str = "", by: str = "") -> dict[str, str]:
+    """Release a finished cable, area or building for handover; give what was done."""
+    with writing(job, "release") as session:
+        plan = newest(session.connection)[1]
+        scopes = [s for s in ("cable", "area", "building") if name and (plan[s] == name).any()]
+        if not scopes:
+            raise BadInput(f"The plan has no cable, area or building '{name}'.")
+        act_id = _act(session, "release", name, scopes[0], "", why, by)
+    refresh(job)
+    return {"act_id": act_id, "scope": scopes[0], "name": name}
+
+
+def confirm_limit(job: Job, name: str, *, why: str = "", by: str = "") -> str:
+    """Confirm the present values of a limit set against one's own copy of the standard."""
+    sets = own_limits(job)
+    if name not in sets:
+        raise BadInput(f"No limit set '{name}'; there are: {', '.join(sorted(sets))}.")
+    with writing(job, "confirm a limit") as session:
+        id_ = _act(session, "confirm-limit", name, "", sets[name].digest, why, by)
+    refresh(job)
+    return id_
+
+
+def _in_plan(session: Session, links: Sequence[str]) -> pd.DataFrame:
+    plan = newest(session.connection)[1]
+    unknown = [link for link in links if link not in set(plan["link_id"])]
+    if unknown or not links:
+        raise BadInput(*(f"No link '{link}' in the plan." for link in unknown or [""]))
+    return plan
+
+
+def _act(
+    session: Session, kind: str, subject: str, scope: str, argument: str, why: str, by: str
 ) -> str:
-    """Journal a note, repair, waiver, release or confirmed limit and give its id."""
-    if kind not in KINDS:
-        raise BadInput(f"Unknown act '{kind}'; one of {', '.join(KINDS)}.")
-    with writing(job, kind) as session:
-        body = {"kind": kind, "subject": subject, "scope": scope, "argument": argument, "why": why}
-        return _add(session, "act", "act_id", body, by)
+    body = {"kind": kind, "subject": subject, "scope": scope, "argument": argument, "why": why}
+    return _add(session, "act", "act_id", body, by)
 
 
-def note(job: Job, subject: str, text: str, *, argument: str = "", by: str = "") -> str:
-    """Journal what the crew says of a link or a run."""
-    return act(job, "note", subject, argument=argument, why=text, by=by)
-
-
-def repair(job: Job, link_id: str, why: str, by: str = "") -> str:
-    """Void all older readings of a link's fibre."""
-    return act(job, "repair", link_id, scope="link", why=why, by=by)
-
-
-def waive(job: Job, subject: str, why: str, *, scope: str = "link", by: str = "") -> str:
-    """Do without planned tests, in writing."""
-    return act(job, "waiver", subject, scope=scope, why=why, by=by)
-
-
-def release(job: Job, subject: str, why: str, *, scope: str, by: str = "") -> str:
-    """Release a finished part of the job for handover."""
-    return act(job, "release", subject, scope=scope, why=why, by=by)
-
-
-def confirm_limit(job: Job, name: str, why: str, by: str = "") -> str:
-    """Confirm a limit table against one's own copy of the standard."""
-    return act(job, "confirm-limit", name, why=why, by=by)
-
-
-def undo(job: Job, id_: str, why: str, by: str = "") -> str:
+def undo(job: Job, id_: str, why: str, by: str = "") -> None:
     """Take an answer or act back; raise BadInput for an unknown or already undone id."""
     with writing(job, "undo") as session:
         row = session.connection.execute(
@@ -105,38 +147,10 @@ def undo(job: Job, id_: str, why: str, by: str = "") -> str:
         ).fetchone()
         if row is None:
             raise BadInput(f"No answer or act '{id_}'.")
-        if id_ in _undone(session.connection):
+        if id_ in undone(session.connection):
             raise BadInput(f"'{id_}' is undone already.")
-        return session.record("undo", {"id": id_, "why": why}, by).hash
-
-
-def decisions(connection: Any) -> Decisions:
-    """Return the answers and acts that hold, oldest first."""
-    undone = _undone(connection)
-    answers, acts = [], []
-    for kind, at, who, text in connection.execute(
-        "SELECT kind, at, who, body FROM entry WHERE kind IN ('answer', 'act') "
-        "ORDER BY at, laptop, seq"
-    ).fetchall():
-        body = json.loads(text)
-        if body.get("answer_id", body.get("act_id")) in undone:
-            continue
-        if kind == "answer":
-            lists = {name: json.dumps(body[name]) for name in ("reading_ids", "link_ids")}
-            answers.append(body | lists | {"who": who, "at": at})
-        else:
-            acts.append(body | {"who": who, "at": at})
-    return Decisions(
-        tables.conform(pd.DataFrame(answers), tables.ANSWERS),
-        tables.conform(pd.DataFrame(acts), tables.ACTS),
-    )
-
-
-def _undone(connection: Any) -> set[str]:
-    rows = connection.execute(
-        "SELECT json_extract(body, '$.id') FROM entry WHERE kind = 'undo'"
-    ).fetchall()
-    return {row[0] for row in rows}
+        session.record("undo", {"id": id_, "why": why}, by)
+    refresh(job)
 
 
 def _add(session: Session, kind: str, id_name: str, body: dict[str, Any], by: str) -> str:
@@ -147,12 +161,22 @@ def _add(session: Session, kind: str, id_name: str, body: dict[str, Any], by: st
 
 
 def _known_readings(session: Session, reading_ids: Sequence[str]) -> None:
-    with store.transaction(session.connection):
-        session.connection.execute("CREATE TEMP TABLE IF NOT EXISTS asked (reading_id TEXT)")
-        session.connection.execute("DELETE FROM asked")
-        session.connection.executemany("INSERT INTO asked VALUES (?)", [(r,) for r in reading_ids])
-    row = session.connection.execute(
-        "SELECT reading_id FROM asked WHERE reading_id NOT IN (SELECT reading_id FROM reading)"
-    ).fetchone()
-    if row is not None:
-        raise BadInput(f"No reading '{row[0]}' in this job.")
+    """Refuse ids that no dump has; an id begins with its dump's hash, which narrows the search."""
+    spans = {
+        sha256[:16]: (first, last)
+        for sha256, first, last in session.connection.execute(
+            "SELECT sha256, first_row, last_row FROM dump"
+        ).fetchall()
+    }
+    asked: dict[str, set[str]] = {}
+    for id_ in reading_ids:
+        asked.setdefault(id_[:16], set()).add(id_)
+    for prefix, ids in asked.items():
+        found = session.connection.execute(
+            "SELECT reading_id FROM reading WHERE row BETWEEN ? AND ? "
+            "AND reading_id IN (SELECT value FROM json_each(?))",
+            (*spans.get(prefix, (0, -1)), json.dumps(sorted(ids))),
+        ).fetchall()
+        if len(found) < len(ids):
+            unknown = min(ids - {row[0] for row in found})
+            raise BadInput(f"No reading '{unknown}' in this job.")

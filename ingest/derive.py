@@ -9,7 +9,8 @@ from typing import Any
 
 import pandas as pd
 
-from ingest import acts, frames, planload, readings, sheets, store
+from ingest import frames, planload, readings, sheets, store
+from ingest.decisions import decisions
 from ingest.errors import BadInput
 from ingest.job import Job
 from ingest.schema import DERIVED, PAIR_ROWS, READING_STATE
@@ -76,7 +77,7 @@ def _evaluate(job: Job, connection: sqlite3.Connection) -> tuple[Evaluation, pd.
         stored,
         sheets.tables_of(connection),
         own_limits(job),
-        acts.decisions(connection),
+        decisions(connection),
         parameters(connection),
         job.settings,
         as_of,
@@ -111,7 +112,7 @@ def _write(connection: sqlite3.Connection, made: Evaluation, rows: pd.Series[Any
             lists[name] = frames.to_lists(tables.conform(getattr(made, name), columns), columns)
     with store.transaction(connection):
         for name, columns in DERIVED.items():
-            connection.execute(f"DELETE FROM derived_{name}")  # noqa: S608
+            connection.execute(f"DELETE FROM derived_{name}")
             frames.insert(connection, f"derived_{name}", columns, lists[name])
         store.put_meta(connection, "as_of", made.as_of)
         store.put_meta(connection, "planned", str(len(made.planned)))

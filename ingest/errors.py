@@ -65,9 +65,7 @@ def store_trouble(doing: str, error: sqlite3.Error) -> Trouble:
     if "locked" in text or "busy" in text:
         return NotNow(f"{doing}: another program is writing to this job; try again in a moment.")
     if "full" in text:
-        return NotNow(
-            f"{doing}: the disk is full; free some space and run the same command again."
-        )
+        return NotNow(f"{doing}: the disk is full; free some space and run the same command again.")
     if "readonly" in text or "unable to open" in text or "disk i/o" in text:
         return NotNow(f"{doing}: the database cannot be written here ({error}).")
     return Damaged(f"{doing}: the database answered: {error}.")

@@ -44,12 +44,9 @@ def _read(connection: Any, name: str) -> pd.DataFrame:
         )
     elif name == "pairs":
         rest = ", ".join(f"p.{column}" for column in columns if column != "reading_id")
-        sql = (
-            f"SELECT r.reading_id, {rest} FROM derived_pairs p "  # noqa: S608
-            "JOIN reading r ON r.row = p.row"
-        )
+        sql = f"SELECT r.reading_id, {rest} FROM derived_pairs p JOIN reading r ON r.row = p.row"
     else:
-        sql = f"SELECT {listed} FROM derived_{name}"  # noqa: S608
+        sql = f"SELECT {listed} FROM derived_{name}"
     return frames.select(connection, sql, (), columns)
 
 
@@ -67,9 +64,8 @@ def render(frame: pd.DataFrame, format_: Format) -> bytes:
         out = io.BytesIO()
         frame.to_parquet(out, index=False)
         return out.getvalue()
-    guarded = frame.assign(**{
-        name: _guard(frame[name]) for name in frame if frame[name].dtype == "str"
-    })  # fmt: skip
+    text = {str(name): column for name, column in frame.items() if column.dtype == "str"}
+    guarded = frame.assign(**{name: _guard(column) for name, column in text.items()})
     return guarded.to_csv(index=False, lineterminator="\n").encode()
 
 

@@ -34,7 +34,7 @@ def _to_list(column: pd.Series[Any], kind: str) -> list[Any]:
         values[np.isnat(seconds)] = None
         return list(values)
     if kind == "flag":
-        return column.to_numpy("int64").tolist()  # type: ignore[no-any-return]
+        return column.to_numpy("int64").tolist()
     return column.tolist()  # sqlite3 binds NaN as NULL
 
 
@@ -42,7 +42,7 @@ def insert(connection: sqlite3.Connection, table: str, names: Iterable[str],
            lists: Sequence[Sequence[Any]]) -> None:  # fmt: skip
     """Insert rows given as lists of columns, in one statement run many times."""
     names = list(names)
-    sql = f'INSERT INTO "{table}" ({", ".join(_quoted(names))}) VALUES ({", ".join("?" * len(names))})'  # noqa: E501, S608
+    sql = f'INSERT INTO "{table}" ({", ".join(_quoted(names))}) VALUES ({", ".join("?" * len(names))})'  # noqa: E501
     connection.executemany(sql, zip(*lists, strict=True))
 
 

@@ -226,11 +226,9 @@ def _grid(cells: list[list[str]], numbers: list[int], name: str, table: _Names,
             if known
         }
     )
-    return Grid(
-        frame, kept, headers, [h for h, known in zip(written, names, strict=True) if h and not known],
-        decimal_comma,
-        [(row, names[column]) for row, column in dates if column < width and names[column]],
-    )  # fmt: skip
+    unknown = [header for header, known in zip(written, names, strict=True) if header and not known]
+    placed = [(row, names[column]) for row, column in dates if column < width and names[column]]
+    return Grid(frame, kept, headers, unknown, decimal_comma, placed)
 
 
 def numbers(grid: Grid, name: str) -> tuple[pd.Series, pd.Series]:

@@ -148,7 +148,7 @@ def sweep(job: Job) -> list[str]:
 
     Gives one sentence for each thing found.
     """
-    notes = []
+    notes: list[str] = []
     with writing(job, "sweep") as session:
         notes += session.notes
         known = {r[0] for r in session.connection.execute("SELECT sha256 FROM dump").fetchall()}
@@ -261,8 +261,10 @@ def _settle(session: Session, id_: int, sha256: str, names: list[str], result: _
         first, last, varying = readings.put(connection, id_, sha256, rows)
         frames.insert(connection, "fault", ["dump", *own],
                       [[id_] * len(faults), *frames.to_lists(faults, own)])  # fmt: skip
-        frames.insert(connection, "context", ["dump", *tables.CONTEXT],
-                      [[id_] * len(context), *frames.to_lists(context, tables.CONTEXT)])  # fmt: skip
+        said = frames.to_lists(context, tables.CONTEXT)
+        frames.insert(
+            connection, "context", ["dump", *tables.CONTEXT], [[id_] * len(context), *said]
+        )
         connection.execute(
             "UPDATE dump SET state = 'taken', reason = '', parser = ?, parser_version = ?, "
             "first_row = ?, last_row = ?, varying = ?, lines = ?, questions = ?, "
@@ -323,5 +325,3 @@ def receipts(job: Job, arrived: Sequence[Arrived]) -> list[Receipt]:
             )
         )  # fmt: skip
     return out
-
-

@@ -6,8 +6,10 @@ import getpass
 import os
 import platform
 import uuid
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 from ingest import durable, jobfile, journal, originals
 from ingest.errors import BadInput, plainly
@@ -30,12 +32,19 @@ class Job:
 
     @classmethod
     def create(
-        cls, folder: Path, beginning: jobfile.Beginning, clock: journal.Clock = journal.now
+        cls,
+        folder: Path,
+        beginning: jobfile.Beginning,
+        more: Mapping[str, Any] | None = None,
+        clock: journal.Clock = journal.now,
     ) -> Job:
-        """Make a job folder with a commented job.toml; refuse a folder that holds anything."""
+        """Make a job folder with a commented job.toml; refuse a folder that holds anything.
+
+        `more` holds further keys and tables of job.toml as plain values.
+        """
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise BadInput(f"{folder} is not empty; give a new folder for the job.")
-        text = jobfile.template(beginning)
+        text = jobfile.template(beginning, more)
         jobfile.read(text)
         with plainly(f"Making the job {folder}"):
             folder.mkdir(parents=True, exist_ok=True)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import difflib
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import date
 from typing import Annotated, Any, Literal
@@ -41,9 +42,13 @@ def _day(text: str) -> str:
     return text
 
 
+_VERDICTS = GRADES[: GRADES.index("fail") + 1]
+"""Grades that can count as accepted: a value was compared with a limit."""
+
+
 def _grade(name: str) -> str:
-    if name not in GRADES:
-        raise ValueError("one of " + ", ".join(GRADES))
+    if name not in _VERDICTS:
+        raise ValueError("one of " + ", ".join(_VERDICTS))
     return name
 
 
@@ -165,9 +170,7 @@ class JobFile(_Table):
     directions: Literal["a-b", "b-a", "both"] = _D.directions  # type: ignore[assignment]
     direction_rule: Literal["each", "mean"] = _D.direction_rule  # type: ignore[assignment]
     budget_rule: Literal["also", "instead"] = _D.budget_rule  # type: ignore[assignment]
-    deduction_rule: Literal["connection", "reference-mating"] = (
-        _D.deduction_rule  # type: ignore[assignment]
-    )
+    deduction_rule: Literal["connection", "reference-mating"] = _D.deduction_rule  # type: ignore[assignment]
     pause_minutes: Annotated[float, Field(gt=0, le=24 * 60)] = _D.pause_minutes
     windows: Annotated[tuple[Window, ...], Field(min_length=1)] = tuple(
         Window(**vars(window)) for window in _D.windows
@@ -221,7 +224,15 @@ def read(text: str, name: str = "job.toml") -> JobFile:
     try:
         return JobFile.model_validate(_for_strict(content))
     except ValidationError as error:
-        raise BadInput(*(_line(name, part, content) for part in error.errors())) from None
+        found_all = error.errors()
+        places = [part["loc"] for part in found_all]
+        raise BadInput(*(
+            _line(name, part, content) for part in found_all
+            # an item that is wrong makes its list too short as well: said once
+            if part["type"] != "too_short"
+            or not any(place[: len(part["loc"])] == part["loc"] and place != part["loc"]
+                       for place in places)
+        )) from None  # fmt: skip
 
 
 def _for_strict(value: Any) -> Any:
@@ -309,17 +320,38 @@ class Beginning:
     decision_rule: str = "simple"
 
 
-def template(beginning: Beginning) -> str:
-    """Write a commented job.toml."""
-    return _TEMPLATE.format(
-        format=FORMAT,
-        name=_quoted(beginning.name),
-        customer=_quoted(beginning.customer),
-        site=_quoted(beginning.site),
-        timezone=_quoted(beginning.timezone),
-        limits="[" + ", ".join(_quoted(name) for name in beginning.limits) + "]",
-        decision_rule=_quoted(beginning.decision_rule),
+def template(beginning: Beginning, more: Mapping[str, Any] | None = None) -> str:
+    """Write a commented job.toml; `more` holds further keys and tables as job.toml would.
+
+    What `more` gives of the keys of `Beginning` replaces them.
+    """
+    more = dict(more or {})
+    basic = {name: more.pop(name, value) for name, value in vars(beginning).items()}
+    text = _TEMPLATE.format(format=FORMAT, **{name: _value(value) for name, value in basic.items()})
+    plain = {k: v for k, v in more.items() if not _is_table(v)}
+    blocks = [f"{key} = {_value(value)}" for key, value in plain.items()]
+    for key, value in more.items():
+        if isinstance(value, Mapping):
+            blocks += ["", f"[{key}]", *(f"{k} = {_value(v)}" for k, v in value.items())]
+        elif _is_table(value):
+            for row in value:
+                blocks += ["", f"[[{key}]]", *(f"{k} = {_value(v)}" for k, v in row.items())]
+    return text + ("\n" + "\n".join(blocks) + "\n" if blocks else "")
+
+
+def _is_table(value: object) -> bool:
+    return isinstance(value, Mapping) or (
+        isinstance(value, list | tuple) and bool(value) and isinstance(value[0], Mapping)
     )
+
+
+def _value(value: object) -> str:
+    """Write a plain value as TOML."""
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, list | tuple):
+        return "[" + ", ".join(_value(item) for item in value) + "]"
+    return _quoted(value) if isinstance(value, str) else repr(value)
 
 
 def _quoted(text: str) -> str:

@@ -134,7 +134,7 @@ def append(
     return made, Head(head.offset + len(lines), seq, previous, newest)
 
 
-def read(path: Path, head: Head = Head()) -> Iterator[tuple[Entry, Head]]:  # noqa: B008
+def read(path: Path, head: Head = Head()) -> Iterator[tuple[Entry, Head]]:
     """Yield the entries after `head` with the head that each makes.
 
     Raises Damaged at the first line that does not follow; a last line without line feed is not

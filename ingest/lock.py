@@ -46,5 +46,3 @@ def _who(note: Path) -> str:
         return f"process {said['process']} ({said['doing']}, since {said['since']})"
     except (OSError, ValueError, KeyError, TypeError):
         return "its name is not known"
-
-

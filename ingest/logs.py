@@ -26,9 +26,7 @@ def start(folder: Path) -> None:
         )  # fmt: skip
     except OSError:
         return  # a job on a read-only disk can still be read
-    handler.setFormatter(
-        logging.Formatter("%(asctime)s %(process)d %(levelname)s %(message)s")
-    )
+    handler.setFormatter(logging.Formatter("%(asctime)s %(process)d %(levelname)s %(message)s"))
     log.addHandler(handler)
     log.propagate = False
     log.setLevel(os.environ.get("GLASSTALLY_LOG", "INFO").upper() or "INFO")

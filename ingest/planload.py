@@ -174,9 +174,9 @@ def _errors(grid: Grid) -> Iterator[tuple[int, str, str]]:
                           f"'{ids.iloc[at]}' stands already in row {first[ids.iloc[at]]}; "
                           "each link once."))  # fmt: skip
     for row, name in grid.dates:
-        if name not in ("",):
-            found.append((row, header[name],
-                          "the workbook turned this cell into a date; format it as text."))  # fmt: skip
+        found.append(
+            (row, header[name], "the workbook turned this cell into a date; format it as text.")
+        )
     say("fibre_type", ~_spelled(frame["fibre_type"], FIBRE_TYPES).isin(FIBRE_TYPES),
         "one of " + ", ".join(FIBRE_TYPES))  # fmt: skip
     for name, allowed in (("kind", KINDS), ("environment", ENVIRONMENTS),
@@ -186,7 +186,9 @@ def _errors(grid: Grid) -> Iterator[tuple[int, str, str]]:
     for name in header:
         if name in _FLOATS or re.fullmatch(r"budget_\d+_db", name):
             value, wrong = grids.numbers(grid, name)
-            say(name, wrong, "a number" + (" of metres, such as 85.5" if name == "length_m" else ""))
+            say(
+                name, wrong, "a number" + (" of metres, such as 85.5" if name == "length_m" else "")
+            )
             if not name.endswith("dbm"):
                 say(name, value < 0, "not less than 0")
             if name in ("connections", "splices"):
@@ -228,7 +230,7 @@ def newest(connection: Any) -> tuple[int, pd.DataFrame]:
     columns = ", ".join(f'"{name}"' for name in tables.LINKS)
     links = frames.select(
         connection,
-        f"SELECT {columns} FROM plan_link WHERE plan = ? ORDER BY position",  # noqa: S608
+        f"SELECT {columns} FROM plan_link WHERE plan = ? ORDER BY position",
         (_last_hash(connection),),
         tables.LINKS,
     )

@@ -40,7 +40,9 @@ def ids(sha256: str, readings: pd.DataFrame) -> list[str]:
     return [text if n == 0 else f"{text}.{n + 1}" for text, n in zip(out, nth, strict=True)]
 
 
-def put(connection: sqlite3.Connection, dump: int, sha256: str, readings: pd.DataFrame) -> tuple[int, int, str]:  # noqa: E501
+def put(
+    connection: sqlite3.Connection, dump: int, sha256: str, readings: pd.DataFrame
+) -> tuple[int, int, str]:
     """Store EXTRACTED rows of a dump; give its first and last row number and varying columns."""
     count = len(readings)
     first = connection.execute("SELECT coalesce(max(row), 0) + 1 FROM reading").fetchone()[0]
@@ -75,9 +77,7 @@ def load(connection: sqlite3.Connection) -> tuple[pd.DataFrame, pd.Series[Any]]:
     names = list(tables.EXTRACTED)
     once = {
         row[0]: dict(zip(names, row[1:], strict=True))
-        for row in connection.execute(
-            f"SELECT dump, {', '.join(names)} FROM constant"  # noqa: S608
-        ).fetchall()
+        for row in connection.execute(f"SELECT dump, {', '.join(names)} FROM constant").fetchall()
     }
     pieces: dict[str, list[Any]] = {name: [] for name in ("row", *tables.STORED)}
     for group in _neighbours(dumps):
@@ -104,10 +104,12 @@ def _block(connection: sqlite3.Connection, group: list[tuple[Any, ...]],
            once: dict[int, dict[str, Any]], pieces: dict[str, list[Any]]) -> None:  # fmt: skip
     """Read the rows of neighbouring dumps and add an array per column to `pieces`."""
     varying = group[0][7].split()
-    kinds = {"row": "int", "reading_id": "text"} | {name: tables.EXTRACTED[name] for name in varying}
+    kinds = {"row": "int", "reading_id": "text"} | {
+        name: tables.EXTRACTED[name] for name in varying
+    }
     part = frames.select(
         connection,
-        f"SELECT {', '.join(kinds)} FROM reading WHERE row BETWEEN ? AND ? ORDER BY row",  # noqa: S608
+        f"SELECT {', '.join(kinds)} FROM reading WHERE row BETWEEN ? AND ? ORDER BY row",
         (group[0][5], group[-1][6]),
         kinds,
     )
@@ -132,8 +134,10 @@ def with_state(connection: sqlite3.Connection, stored: pd.DataFrame) -> pd.DataF
     """Lay what the rules found over STORED rows, giving READINGS; both are in row order."""
     state = frames.select(
         connection,
-        f"SELECT {', '.join(READING_STATE)} FROM derived_reading_state ORDER BY row",  # noqa: S608
+        f"SELECT {', '.join(READING_STATE)} FROM derived_reading_state ORDER BY row",
         (),
         READING_STATE,
     ).drop(columns="row")
-    return tables.conform(stored.assign(**{name: state[name] for name in state}), tables.READINGS)
+    return tables.conform(
+        stored.assign(**{str(name): state[name] for name in state}), tables.READINGS
+    )

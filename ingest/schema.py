@@ -160,7 +160,7 @@ def _view(database: Database) -> None:
             part = f"coalesce(r.{column}, c.{column})"
         parts.append(f"{part} AS {column}")
     sql = (
-        f"SELECT {', '.join(parts)} FROM reading r JOIN dump d ON d.id = r.dump "  # noqa: S608
+        f"SELECT {', '.join(parts)} FROM reading r JOIN dump d ON d.id = r.dump "
         "JOIN constant c ON c.dump = r.dump JOIN derived_reading_state s ON s.row = r.row"
     )
     database.execute("DROP VIEW IF EXISTS readings")

@@ -32,7 +32,9 @@ class Session:
         """Write one journal entry and its mirror."""
         return self.record_all([(kind, body)], by)[0]
 
-    def record_all(self, entries: Sequence[tuple[str, Mapping[str, Any]]], by: str = "") -> list[Entry]:  # noqa: E501
+    def record_all(
+        self, entries: Sequence[tuple[str, Mapping[str, Any]]], by: str = ""
+    ) -> list[Entry]:
         """Write journal entries with one flush, then mirror them in one transaction."""
         head = _head(self.connection, self.job.laptop)
         newest = self.connection.execute("SELECT coalesce(max(at), '') FROM entry").fetchone()[0]
@@ -88,7 +90,9 @@ def _head(connection: sqlite3.Connection, laptop: str) -> Head:
     return Head(*row) if row else Head()
 
 
-def _mirror(connection: sqlite3.Connection, chain: str, entries: Sequence[Entry], head: Head) -> None:  # noqa: E501
+def _mirror(
+    connection: sqlite3.Connection, chain: str, entries: Sequence[Entry], head: Head
+) -> None:
     """Store entries and what they say of dumps, inside the caller's transaction."""
     connection.executemany(
         "INSERT OR IGNORE INTO entry (hash, laptop, seq, at, who, kind, body) "

@@ -72,9 +72,7 @@ def edit(job: Job, sheet: str, values: Mapping[str, str], by: str = "") -> str:
     with store.reader(job.store) as connection:
         known = _newest(connection)
     if sheet not in known:
-        raise BadInput(
-            f"No run sheet '{sheet}'; there are: {', '.join(sorted(known)) or 'none'}."
-        )
+        raise BadInput(f"No run sheet '{sheet}'; there are: {', '.join(sorted(known)) or 'none'}.")
     merged = {**known[sheet]["cells"], **values, "sheet": sheet}
     return _record(job, _bodies(_grid_of(merged)), by)[0]
 
@@ -146,7 +144,9 @@ def _bodies(grid: Grid, name: str = "run sheet") -> list[dict[str, Any]]:
         errors += [f"{name}, row {row}, {grid.headers.get(c, c)}: {text}" for c, text in wrong]
         sheet = body["sheet"]["sheet_id"]
         if sheet in seen:
-            errors.append(f"{name}, row {row}, sheet: '{sheet}' stands already in row {seen[sheet]}.")
+            errors.append(
+                f"{name}, row {row}, sheet: '{sheet}' stands already in row {seen[sheet]}."
+            )
         seen.setdefault(sheet, row)
         bodies.append(body)
     if not bodies:
@@ -156,7 +156,9 @@ def _bodies(grid: Grid, name: str = "run sheet") -> list[dict[str, Any]]:
     return bodies
 
 
-def _body(cells: dict[str, str], decimal_comma: bool) -> tuple[dict[str, Any], list[tuple[str, str]]]:  # noqa: E501
+def _body(
+    cells: dict[str, str], decimal_comma: bool
+) -> tuple[dict[str, Any], list[tuple[str, str]]]:
     """Read one row: (journal body, [(column, what is wrong)])."""
     wrong: list[tuple[str, str]] = []
     sheet: dict[str, Any] = {new: cells.get(old, "") for old, new in _TEXTS.items()}
@@ -186,7 +188,9 @@ def _body(cells: dict[str, str], decimal_comma: bool) -> tuple[dict[str, Any], l
     return {"sheet": sheet, "checks": checks, "cells": cells}, wrong
 
 
-def _checks(cells: dict[str, str], decimal_comma: bool, wrong: list[tuple[str, str]]) -> Iterable[dict[str, Any]]:  # noqa: E501
+def _checks(
+    cells: dict[str, str], decimal_comma: bool, wrong: list[tuple[str, str]]
+) -> Iterable[dict[str, Any]]:
     times = {
         "reference": _moment(cells, "ref_time", wrong) or _moment(cells, "start", []),
         "closing": _moment(cells, "closing_time", wrong) or _moment(cells, "end", []),

@@ -132,13 +132,13 @@ def link(job: Job, link_id: str) -> Row:
     """
     with _open(job) as ask:
         plan_row = ask.rows(
-            f"SELECT * FROM plan_link WHERE plan = ({_LAST_PLAN}) AND link_id = ?",  # noqa: S608
+            f"SELECT * FROM plan_link WHERE plan = ({_LAST_PLAN}) AND link_id = ?",
             (link_id,),
         )
         if not plan_row:
             raise BadInput(f"No link '{link_id}' in the plan.")
         of_link = {
-            name: ask.rows(f"SELECT * FROM derived_{name} WHERE link_id = ?", (link_id,))  # noqa: S608
+            name: ask.rows(f"SELECT * FROM derived_{name} WHERE link_id = ?", (link_id,))
             for name in ("test_states", "grades", "limits", "findings")
         }
         rows = ask.rows(
@@ -172,7 +172,7 @@ def plan(job: Job) -> Row:
     """
     with _open(job) as ask:
         links = ask.rows(
-            "SELECT link_id, cable, fibre_type, a_end, b_end FROM plan_link "  # noqa: S608
+            "SELECT link_id, cable, fibre_type, a_end, b_end FROM plan_link "
             f"WHERE plan = ({_LAST_PLAN}) ORDER BY position"
         )
         tests = dict(
@@ -311,4 +311,4 @@ def _total(ask: _Ask) -> Row:
         "refused", "doubtful",
     )  # fmt: skip
     sums = ", ".join(f'coalesce(sum("{name}"), 0) AS "{name}"' for name in names)
-    return ask.rows(f"SELECT {sums} FROM derived_balance")[0]  # noqa: S608
+    return ask.rows(f"SELECT {sums} FROM derived_balance")[0]
