@@ -12,10 +12,7 @@ import typer
 
 from desk.terminal import CHOICES, guarded
 
-AREAS = (
-    "job", "plan", "intake", "profiles", "evidence", "questions", "board", "limits",
-    "decisions", "handover", "page", "care", "demo",
-)  # fmt: skip
+AREAS = ("job", "plan", "board", "decisions", "demo")
 """Modules under desk.commands, in the order in which `--help` lists their commands."""
 
 app = typer.Typer(

@@ -34,9 +34,8 @@ def load(
     Only link_id, fibre_type and what the kind needs are required. Headers are matched loosely. If a
     row is wrong, it is named by row and column and nothing is changed. Readings always stay.
     """
-    from ingest.derive import derive
-
     from ingest import planload
+    from ingest.derive import derive
     from ingest.job import Job
 
     job = Job.open(job_folder())
