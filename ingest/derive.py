@@ -70,7 +70,9 @@ def _derive(session: Session) -> tuple[Evaluation, pd.Series[Any]]:
 
 def _evaluate(job: Job, connection: sqlite3.Connection) -> tuple[Evaluation, pd.Series[Any]]:
     number, links = planload.newest(connection)
-    stored, rows = readings.load(connection)
+    stored, numbers = readings.load(connection)
+    # the rules put readings into an order of their own: a row number belongs to its id
+    rows = pd.Series(numbers.to_numpy(), index=pd.Index(stored["reading_id"]))
     as_of = connection.execute("SELECT coalesce(max(at), '') FROM entry").fetchone()[0]
     made = evaluate(
         Plan(links, number),
@@ -82,7 +84,9 @@ def _evaluate(job: Job, connection: sqlite3.Connection) -> tuple[Evaluation, pd.
         job.settings,
         as_of,
     )
-    return made, rows
+    # the rules give readings in an order of their own
+    number = pd.Series(rows.to_numpy(), index=stored["reading_id"])
+    return made, number.reindex(made.readings["reading_id"]).reset_index(drop=True)
 
 
 def parameters(connection: sqlite3.Connection) -> Parameters:
@@ -100,9 +104,8 @@ def parameters(connection: sqlite3.Connection) -> Parameters:
 
 def _write(connection: sqlite3.Connection, made: Evaluation, rows: pd.Series[Any]) -> None:
     """Replace the derived tables in one transaction; everything is computed before it begins."""
-    number = dict(zip(made.readings["reading_id"], rows, strict=True)) if len(rows) else {}
-    state = made.readings.assign(row=rows.to_numpy())
-    pairs = made.pairs.assign(row=made.pairs["reading_id"].map(number))
+    state = made.readings.assign(row=_taken(rows, made.readings["reading_id"]))
+    pairs = made.pairs.assign(row=_taken(rows, made.pairs["reading_id"]))
     lists = {
         "reading_state": frames.to_lists(tables.conform(state, READING_STATE), READING_STATE),
         "pairs": frames.to_lists(tables.conform(pairs, PAIR_ROWS), PAIR_ROWS),
@@ -117,3 +120,8 @@ def _write(connection: sqlite3.Connection, made: Evaluation, rows: pd.Series[Any
         store.put_meta(connection, "as_of", made.as_of)
         store.put_meta(connection, "planned", str(len(made.planned)))
         store.put_meta(connection, "derived", __version__)
+
+
+def _taken(rows: pd.Series[Any], reading_id: pd.Series[Any]) -> Any:
+    """Return the row numbers of some readings, in their order."""
+    return rows.to_numpy().take(rows.index.get_indexer(pd.Index(reading_id)))
