@@ -85,8 +85,8 @@ def _evaluate(job: Job, connection: sqlite3.Connection) -> tuple[Evaluation, pd.
         as_of,
     )
     # the rules give readings in an order of their own
-    number = pd.Series(rows.to_numpy(), index=stored["reading_id"])
-    return made, number.reindex(made.readings["reading_id"]).reset_index(drop=True)
+    place = pd.Index(stored["reading_id"]).get_indexer(made.readings["reading_id"])
+    return made, rows.take(place).reset_index(drop=True)
 
 
 def parameters(connection: sqlite3.Connection) -> Parameters:
