@@ -16,9 +16,9 @@ from rules.version import __version__
 def ensure(job: Job) -> None:
     """Catch up with the journal, edits by hand and unread dumps, where there are any."""
     if why_stale(job):
-        from ingest import derive, intake
+        from ingest import derive, dumps
 
-        intake.read_pending(job)
+        dumps.read_pending(job)
         derive.refresh(job)
 
 

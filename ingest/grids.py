@@ -21,6 +21,7 @@ MOST_INFLATED = 200_000_000
 MOST_RATIO = 100
 MOST_PARTS = 1_000
 """Bounds for a workbook before it is opened: a small archive can inflate without end."""
+_MARKS = ((b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"))
 HEADER_WITHIN = 30
 """Rows in which the header row is looked for; what stands above it is the sheet's title."""
 
@@ -108,13 +109,7 @@ def _from_text(data: bytes, name: str, table: _Names, needed: str) -> Grid:
 
 
 def _decoded(data: bytes, name: str) -> str:
-    for mark, encoding in (
-        (b"\xef\xbb\xbf", "utf-8-sig"), (b"\xff\xfe", "utf-16"), (b"\xfe\xff", "utf-16"),
-    ):  # fmt: skip
-        if data.startswith(mark):
-            break
-    else:
-        encoding = "utf-8"
+    encoding = next((name for mark, name in _MARKS if data.startswith(mark)), "utf-8")
     try:
         text = data.decode(encoding)
     except UnicodeDecodeError as error:

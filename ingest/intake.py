@@ -6,31 +6,25 @@ an original without a journal entry, an entry without readings, readings without
 
 from __future__ import annotations
 
-import json
 import stat
-import traceback
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
-from ingest import durable, frames, originals, plugins, readings, store
+from ingest import durable, originals, store
 from ingest.derive import refresh
-from ingest.errors import Trouble, plainly, why_not
+from ingest.dumps import read_pending
+from ingest.errors import plainly, why_not
 from ingest.job import Job
-from ingest.logs import log, write_bug
+from ingest.logs import log
 from ingest.session import Session, writing
-from parsers import account, registry
-from parsers.dump import Dump, Extract, Match
-from rules import tables
 
 Progress = Callable[[int, int], None]
 """Called with (dumps done, dumps in all)."""
 Origin = Literal["file", "serial", "page", "command"]
 
 MOST_BYTES = 512 * 1024 * 1024
-MOST_TRIES = 3
-"""A dump that makes a parser fail is tried this often, then waits for a person."""
 
 
 @dataclass(frozen=True)
@@ -151,6 +145,8 @@ def sweep(job: Job) -> list[str]:
     notes: list[str] = []
     with writing(job, "sweep") as session:
         notes += session.notes
+        with store.transaction(session.connection):
+            session.connection.execute("UPDATE dump SET state = 'new' WHERE state = 'failed'")
         known = {r[0] for r in session.connection.execute("SELECT sha256 FROM dump").fetchall()}
         for sha256 in originals.listed(job.originals):
             if sha256 not in known:
@@ -165,143 +161,6 @@ def sweep(job: Job) -> list[str]:
     for note in notes:
         log.info(note)
     return notes
-
-
-def read_pending(job: Job) -> None:
-    """Read every dump whose readings are not in the store yet; never raise for a bad dump."""
-    with writing(job, "read dumps") as session:
-        pending = session.connection.execute(
-            "SELECT id, sha256, name, names, arrived_at, origin, complete FROM dump "
-            "WHERE state = 'new' ORDER BY arrived_at, sha256"
-        ).fetchall()
-    if not pending:
-        return
-    parsers = plugins.of_job(job)
-    for id_, sha256, name, names, arrived_at, origin, complete in pending:
-        try:
-            data = originals.read(job.originals, sha256)
-        except Trouble as trouble:
-            result: _Result = _Held(str(trouble), ())
-        else:
-            dump = Dump(data, name, sha256, arrived_at, origin, bool(complete))
-            result = _read(job, dump, parsers)
-        with writing(job, f"store {name}") as session:
-            state = session.connection.execute(
-                "SELECT state FROM dump WHERE id = ?", (id_,)
-            ).fetchone()
-            if state == ("new",):  # else another process was faster
-                _settle(session, id_, sha256, json.loads(names), result)
-
-
-@dataclass(frozen=True)
-class _Held:
-    reason: str
-    matches: tuple[tuple[str, Match], ...]
-    bug: bool = False
-
-
-@dataclass(frozen=True)
-class _Read:
-    parser: str
-    version: int
-    extract: Extract
-
-
-_Result = _Held | _Read
-
-
-def _read(job: Job, dump: Dump, parsers: plugins.Parsers) -> _Result:
-    """Let the one parser that claims the dump read it; else say why it must wait."""
-    if not dump.data.strip(b"\0 \t\r\n"):
-        return _Held("the file is empty" if not dump.data else "the file holds only blanks", ())
-    try:
-        choice = registry.choose(dump, parsers.parsers)
-        if choice.parser is None:
-            return _Held(_undecided(choice), choice.matches)
-        extract = choice.parser.parse(dump)
-        lost = account.check(dump, extract)
-        if lost:
-            raise AssertionError(f"{choice.parser.name} does not account for {'; '.join(lost)}")
-    except Exception:  # noqa: BLE001 our bug must not stop the next dump
-        text = traceback.format_exc()
-        path = write_bug(job.folder, text, dump.sha256)
-        log.error("dump %s: %s", dump.sha256, text)
-        return _Held(f"our error, written to logs/{path.name}", (), bug=True)
-    return _Read(choice.parser.name, choice.parser.version, extract)
-
-
-def _undecided(choice: registry.Choice) -> str:
-    if choice.claims:
-        return f"several profiles claim it: {', '.join(choice.claims)}"
-    return "no profile claims it"
-
-
-def _settle(session: Session, id_: int, sha256: str, names: list[str], result: _Result) -> None:
-    """Store what a dump gave, or hold it with the reason."""
-    connection = session.connection
-    if isinstance(result, _Held):
-        with store.transaction(connection):
-            tries = connection.execute("SELECT tries FROM dump WHERE id = ?", (id_,)).fetchone()[0]
-            again = result.bug and tries + 1 < MOST_TRIES
-            connection.execute(
-                "UPDATE dump SET state = ?, reason = ?, tries = tries + 1 WHERE id = ?",
-                ("failed" if again else "held", result.reason, id_),
-            )
-            connection.execute("DELETE FROM meta WHERE key = 'derived'")
-        _put_aside(session.job, sha256, names[0], result)
-        return
-    extract = result.extract
-    faults = tables.conform(extract.faults, tables.FAULTS)
-    context = tables.conform(extract.context, tables.CONTEXT)
-    rows = tables.conform(extract.readings, tables.EXTRACTED)
-    own = {k: v for k, v in tables.FAULTS.items() if not k.startswith("dump_")}
-    spans = extract.accounts["end_line"] - extract.accounts["line"] + 1
-    lines = {str(k): int(v) for k, v in spans.groupby(extract.accounts["kind"]).sum().items()}
-    with store.transaction(connection):
-        first, last, varying = readings.put(connection, id_, sha256, rows)
-        frames.insert(connection, "fault", ["dump", *own],
-                      [[id_] * len(faults), *frames.to_lists(faults, own)])  # fmt: skip
-        said = frames.to_lists(context, tables.CONTEXT)
-        frames.insert(
-            connection, "context", ["dump", *tables.CONTEXT], [[id_] * len(context), *said]
-        )
-        connection.execute(
-            "UPDATE dump SET state = 'taken', reason = '', parser = ?, parser_version = ?, "
-            "first_row = ?, last_row = ?, varying = ?, lines = ?, questions = ?, "
-            "tries = tries + 1 WHERE id = ?",
-            (result.parser, result.version, first, last, varying, json.dumps(lines),
-             json.dumps(extract.questions), id_),
-        )  # fmt: skip
-        connection.execute("DELETE FROM meta WHERE key = 'derived'")
-    _release(session.job, sha256)
-
-
-def _put_aside(job: Job, sha256: str, name: str, result: _Held) -> None:
-    """Put a copy of a held dump where a person finds it, with the reasons beside it."""
-    from ingest.planload import safe_name
-
-    base = f"{sha256[:12]}-{safe_name(name)}"
-    said = [f"{parser}: {match.level}, {match.reason}" for parser, match in result.matches]
-    text = "\n".join([
-        f"{name} is held: {result.reason}.", f"SHA-256 {sha256}", "",
-        *(said or ["No profile was asked."]), "",
-        "Its bytes are safe. What to do: glasstally profile draft on this file, or bring the "
-        "profile that fits; held dumps are then read again by themselves.", "",
-    ])  # fmt: skip
-    with plainly("Writing to held/"):
-        source = originals.path_of(job.originals, sha256)
-        if source.exists():
-            durable.write(job.held / base, source.read_bytes())
-        durable.write(job.held / f"{base}.txt", text.encode())
-
-
-def _release(job: Job, sha256: str) -> None:
-    """Remove the copies of a dump that is held no longer."""
-    for path in job.held.glob(f"{sha256[:12]}-*"):
-        try:
-            path.unlink()
-        except OSError as error:  # an open file on Windows; the next sweep tries again
-            log.info("held/%s stays for now: %s", path.name, error)
 
 
 def receipts(job: Job, arrived: Sequence[Arrived]) -> list[Receipt]:
