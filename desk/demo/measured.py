@@ -23,8 +23,9 @@ def reference_dbm(visit: Visit, wavelength_nm: int) -> float:
     Sources come back a little different each time they are set up; the step follows the time of
     the reference, so that papers and dumps agree and a reference used again has the same level.
     """
-    step = (pd.Timestamp(visit.reference_at).minute * 7 + wavelength_nm // 50) % 9 - 4
-    return round(physics.SOURCE_DBM[wavelength_nm] + step * 0.03, 2)
+    at = pd.Timestamp(visit.reference_at)
+    step = (at.minute + 3 * at.hour + 7 * at.day + wavelength_nm // 50) % 19 - 9
+    return round(physics.SOURCE_DBM[wavelength_nm] + step * 0.02, 2)
 
 
 def tests(rng: np.random.Generator, links: pd.DataFrame) -> pd.DataFrame:
