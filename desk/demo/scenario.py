@@ -51,9 +51,9 @@ def make(folder: Path, seed: int = 1) -> Made:
     content = {
         "seed": seed,
         "faults": [asdict(fault) for fault in faults],
-        "readings": truth.to_dict(orient="records"),
+        "readings": truth.astype(object).where(truth.notna(), None).to_dict(orient="records"),
     }
-    truth_file.write_text(json.dumps(content, indent=1) + "\n", encoding="utf-8")
+    truth_file.write_text(json.dumps(content, indent=1, allow_nan=False) + "\n", encoding="utf-8")
     return Made(plan, workbook, sheets, paths, truth_file, settings(), truth, tuple(faults))
 
 
