@@ -84,9 +84,7 @@ def _evaluate(job: Job, connection: sqlite3.Connection) -> tuple[Evaluation, pd.
         job.settings,
         as_of,
     )
-    # the rules give readings in an order of their own
-    place = pd.Index(stored["reading_id"]).get_indexer(made.readings["reading_id"])
-    return made, rows.take(place).reset_index(drop=True)
+    return made, rows
 
 
 def parameters(connection: sqlite3.Connection) -> Parameters:

@@ -55,7 +55,9 @@ def plainly(doing: str) -> Iterator[None]:
 
 
 def store_trouble(doing: str, error: sqlite3.Error) -> Trouble:
-    """Say in words what SQLite refused; a broken file is `Damaged`, all else is `NotNow`."""
+    """Say in words what SQLite refused; what it says of a bug of ours is raised as it is."""
+    if isinstance(error, sqlite3.IntegrityError | sqlite3.ProgrammingError):
+        raise error
     text = str(error).lower()
     if "malformed" in text or "not a database" in text or "corrupt" in text:
         return Damaged(
