@@ -1,0 +1,178 @@
+"""Print documents: typst in worker processes with its own fonts, parts joined by pikepdf.
+
+A small document is one run with tagged text. A large one is printed part by part, so that no
+process holds more than a few hundred pages, and joined; its page numbers come from a first run.
+"""
+
+from __future__ import annotations
+
+import io
+import tempfile
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, ProcessPoolExecutor
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any, Literal
+
+from reports import resources
+from reports.document import BREAK, Document, data
+
+WHOLE_ROWS = 1500
+"""Documents up to this many table rows are printed in one run (about 40 pages)."""
+
+TASKS = 2
+"""Parts that one process prints before another takes its place."""
+
+STANDARD: Literal["a-2b"] = "a-2b"
+
+Progress = Callable[[int, int], None]
+"""Called with (done, of)."""
+
+
+def silent(_done: int, _of: int) -> None:
+    """Report nothing."""
+
+
+@contextmanager
+def workers(count: int = 2) -> Iterator[Executor]:
+    """Open the worker processes; spawned, so that they carry nothing of this one's memory."""
+    # typst keeps what it laid out for a next run of the same text; a fresh process forgets it
+    with ProcessPoolExecutor(
+        count, mp_context=get_context("spawn"), max_tasks_per_child=TASKS
+    ) as pool:
+        yield pool
+
+
+def press(
+    document: Document, as_of: str, pool: Executor | None = None, progress: Progress = silent
+) -> bytes:
+    """Print one document as PDF/A-2b; the same document and `as_of` give the same bytes."""
+    stamp = moment(as_of)
+    if document.rows() <= WHOLE_ROWS or pool is None:
+        whole = document.whole()
+        return compile_part(data(whole, 0), dict(whole.pictures), stamp, tags=True)
+    return _joined(document, stamp, pool, progress)
+
+
+def moment(as_of: str) -> datetime:
+    """Read the time of the newest journal entry; a job without entries prints as of 1980."""
+    if not as_of:
+        return datetime(1980, 1, 1, tzinfo=UTC)
+    return datetime.fromisoformat(as_of).astimezone(UTC).replace(microsecond=0)
+
+
+def compile_part(content: bytes, pictures: dict[str, bytes], stamp: datetime, tags: bool) -> bytes:
+    """Run typst over one part in a temporary folder."""
+    import typst
+
+    with tempfile.TemporaryDirectory(prefix="glasstally-press-") as name:
+        folder = Path(name)
+        for file, source in resources.templates().items():
+            (folder / file).write_text(source, encoding="utf-8")
+        for file, picture in pictures.items():
+            (folder / file).write_bytes(picture)
+        (folder / "data.json").write_bytes(content)
+        compiler = typst.Compiler(
+            str(folder / "house.typ"), root=str(folder), ignore_system_fonts=True
+        )
+        out = compiler.compile(
+            format="pdf", pdf_standards=[STANDARD], timestamp=stamp, pdf_tags=tags
+        )
+    assert isinstance(out, bytes)
+    return out
+
+
+def _joined(document: Document, stamp: datetime, pool: Executor, progress: Progress) -> bytes:
+    """Print the parts in two rounds: the second knows every page number."""
+    import pikepdf
+
+    sizes, entries = _foresee(document, stamp, pool)
+    for _attempt in range(3):
+        printed = _round(document, stamp, pool, progress, sizes, entries)
+        found = [_measure(part) for part in printed]
+        true_entries = _entries([pages for pages, _ in found], [titles for _, titles in found])
+        if [pages for pages, _ in found] == sizes and true_entries == entries:
+            break
+        sizes, entries = [pages for pages, _ in found], true_entries
+    with pikepdf.open(io.BytesIO(printed[0])) as whole:
+        for part in printed[1:]:
+            with pikepdf.open(io.BytesIO(part)) as more:
+                whole.pages.extend(more.pages)
+        with whole.open_outline() as outline:
+            outline.root.clear()
+            outline.root.extend(pikepdf.OutlineItem(title, page - 1) for title, page in entries)
+        out = io.BytesIO()
+        whole.save(out, deterministic_id=True, object_stream_mode=pikepdf.ObjectStreamMode.generate)
+    return out.getvalue()
+
+
+Headings = list[tuple[str, int]]
+
+
+def _foresee(document: Document, stamp: datetime, pool: Executor) -> tuple[list[int], Headings]:
+    """Count the pages of each part: known where rows are given page by page, else by trial."""
+    known: dict[int, tuple[int, Headings]] = {}
+    trials = {}
+    for i, part in enumerate(document.parts):
+        sheets = [block for block in part if block["is"] == "sheet"]
+        if len(sheets) == 1 and part[0] == BREAK and part[-1] is sheets[0]:
+            titles = [(block["text"], 0) for block in part if block["is"] == "heading"]
+            known[i] = (len(sheets[0]["pages"]), titles)
+        else:
+            content = data(document, i, 1, 1, [])
+            trials[i] = pool.submit(_trial, content, _pictures(document, i), stamp)
+    known |= {i: trial.result() for i, trial in trials.items()}
+    parts = [known[i] for i in range(len(document.parts))]
+    return [pages for pages, _ in parts], _entries(
+        [pages for pages, _ in parts], [titles for _, titles in parts]
+    )
+
+
+def _entries(sizes: list[int], titles: list[Headings]) -> Headings:
+    """Place the headings of every part on the pages of the whole."""
+    at, found = 1, []
+    for pages, headings in zip(sizes, titles, strict=True):
+        found += [(title, at + page) for title, page in headings]
+        at += pages
+    return found
+
+
+def _round(
+    document: Document, stamp: datetime, pool: Executor, progress: Progress, sizes: list[int],
+    entries: Headings,
+) -> list[bytes]:  # fmt: skip
+    total, at, jobs = sum(sizes), 1, []
+    for i, pages in enumerate(sizes):
+        content = data(document, i, at, total, entries)
+        jobs.append(pool.submit(compile_part, content, _pictures(document, i), stamp, False))
+        at += pages
+    printed = []
+    for i, job in enumerate(jobs):
+        printed.append(job.result())
+        progress(i + 1, len(jobs))
+    return printed
+
+
+def _trial(content: bytes, pictures: dict[str, bytes], stamp: datetime) -> tuple[int, Headings]:
+    return _measure(compile_part(content, pictures, stamp, tags=False))
+
+
+def _measure(part: bytes) -> tuple[int, Headings]:
+    """Count the pages of a printed part and find the pages of its headings (from 0)."""
+    import pikepdf
+
+    with pikepdf.open(io.BytesIO(part)) as pdf:
+        numbers: dict[Any, int] = {page.objgen: i for i, page in enumerate(pdf.pages)}
+        found: Headings = []
+        with pdf.open_outline() as outline:
+            for item in outline.root:
+                target: Any = item.destination if item.action is None else item.action.D
+                found.append((str(item.title), numbers[target[0].objgen]))
+        return len(numbers), found
+
+
+def _pictures(document: Document, part: int) -> dict[str, bytes]:
+    names = [block["file"] for block in document.parts[part] if block["is"] == "chart"]
+    return {name: document.pictures[name] for name in names}

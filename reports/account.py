@@ -1,0 +1,185 @@
+"""The account of the record: what is open, noticed, decided and replaced, and what seals it."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import pandas as pd
+
+from reports import facts, numbers
+from reports.document import (
+    BREAK,
+    RULE,
+    Block,
+    Column,
+    Row,
+    heading,
+    pairs,
+    plain,
+    sheet,
+    table,
+    text,
+    toned,
+)  # fmt: skip
+from reports.facts import each
+from reports.glyphs import printable
+from reports.particulars import Particulars, Seal
+from reports.words import Words
+from rules.evaluation import Evaluation
+
+
+def unresolved(results: pd.DataFrame, w: Words) -> list[Block]:
+    """List planned tests without an accepted result and why."""
+    left = facts.unresolved(results)
+    columns = [
+        Column(w("record.link"), 38), Column(w("record.ends"), 46), Column(w("record.nm"), 12, "r"),
+        Column(w("record.way"), 11), Column(w("record.result"), 21), Column(w("record.why"), 0),
+    ]  # fmt: skip
+    rows = [
+        plain(r.link_id, f"{r.a_end} – {r.b_end}", str(r.wavelength_nm),
+                                   r.direction, w.label("state", r.state), r.why)
+        for r in each(left)
+    ]  # fmt: skip
+    return [
+        BREAK,
+        heading(w("record.open_head")),
+        text(w("record.open_text")),
+        *table(columns, rows, w("common.none")),
+    ]
+
+
+def findings(evaluation: Evaluation, w: Words) -> list[Block]:
+    """List what the checks found, the weightiest first."""
+    columns = [
+        Column(w("record.severity"), 14), Column(w("record.subject"), 38),
+        Column(w("record.finding"), 0), Column(w("record.remedy"), 54),
+    ]  # fmt: skip
+    order = evaluation.findings.assign(
+        rank=evaluation.findings["severity"].map({"stop": 0, "check": 1, "note": 2})
+    ).sort_values(["rank", "code", "subject", "finding_id"], kind="stable")
+    rows = [
+        [RULE, toned("fail", r.severity) if r.severity == "stop" else r.severity,
+         *map(printable, (r.subject, r.message, r.remedy))]
+        for r in each(order)
+    ]  # fmt: skip
+    return [heading(w("record.deviations")), text(w("record.deviations_text")),
+            *table(columns, rows, w("common.none"))]  # fmt: skip
+
+
+def entries(given: Particulars, w: Words) -> list[Block]:
+    """List what people did and decided, with reasons."""
+    columns = [
+        Column(w("record.when"), 28), Column(w("record.who"), 28), Column(w("record.what"), 26),
+        Column(w("record.subject"), 42), Column(w("record.reason"), 0),
+    ]  # fmt: skip
+    blocks: list[Block] = []
+    acts = ("repair", "waiver", "release", "confirm-limit")
+    for title, wanted in (("acts", True), ("corrections", False)):
+        rows = [
+            plain(numbers.moment(e.at, w.style), e.who,
+                                       w.label("kind", e.kind), e.subject,
+                                       " ".join(filter(None, (e.detail, e.why))))
+            for e in given.entries if (e.kind in acts) == wanted
+        ]  # fmt: skip
+        blocks += [heading(w("record." + title)), *table(columns, rows, w("common.none"))]
+    return blocks
+
+
+def replaced(evaluation: Evaluation, w: Words) -> list[Block]:
+    """List results that a newer reading replaced."""
+    columns = [
+        Column(w("record.link"), 0), Column(w("record.nm"), 14, "r"), Column(w("record.way"), 14),
+        Column(w("record.loss"), 18, "r"), Column(w("record.limit"), 18, "r"),
+        Column(w("record.margin"), 18, "r"), Column(w("record.tested"), 34),
+        Column(w("record.run"), 26),
+    ]  # fmt: skip
+    gone = facts.superseded(evaluation)
+    rows = replaced_rows(gone, w)
+    return [heading(w("record.retested")), text(w("record.retested_text")),
+            *table(columns, rows, w("common.none"))]  # fmt: skip
+
+
+def replaced_rows(gone: pd.DataFrame, w: Words) -> list[Row]:
+    """Write the printed rows of replaced results (`facts.superseded`)."""
+    digits, style = gone["digits"].to_numpy(), w.style
+    loss = numbers.decibels(gone["loss_db"], digits, style)
+    limit = numbers.decibels(gone["limit_db"], digits, style)
+    margin = numbers.decibels(gone["margin_db"], digits, style, signed=True)
+    return [
+        plain(r.link_id, str(r.wavelength_nm), r.direction, loss[i], limit[i],
+                                   margin[i], numbers.moment(r.taken_at, style), r.run_id)
+        for i, r in enumerate(each(gone))
+    ]  # fmt: skip
+
+
+def questions(evaluation: Evaluation, w: Words) -> list[Block]:
+    """List the questions that nobody has answered yet."""
+    asked = evaluation.questions.loc[evaluation.questions["state"] == "open"]
+    if asked.empty:
+        return []
+    columns = [Column(w("record.readings"), 18, "r"), Column(w("record.question"), 0),
+               Column(w("record.proposal"), 66)]  # fmt: skip
+    rows = [
+        plain(str(r.readings), r.message, r.proposal)
+        for r in each(asked.sort_values("question_id"))
+    ]
+    return [heading(w("record.questions")), *table(columns, rows, w("common.none"))]
+
+
+def changes(given: Particulars, w: Words) -> list[Block]:
+    """List what differs from the revision before."""
+    if not given.previous:
+        return []
+    title = heading(w("record.changes", number=given.previous))
+    if not given.changes:
+        return [title, text(w("record.no_changes", number=given.previous))]
+    columns = [
+        Column(w("record.link"), 44), Column(w("record.nm"), 14, "r"), Column(w("record.way"), 14),
+        Column(w("record.what"), 22), Column(w("record.before"), 0), Column(w("record.now"), 42),
+    ]  # fmt: skip
+    rows = [
+        plain(c.link_id, str(c.wavelength_nm), c.direction,
+                                   w("record.change_" + c.what), c.before, c.now)
+        for c in given.changes
+    ]  # fmt: skip
+    return [title, *table(columns, rows, w("common.none"))]
+
+
+def applications(given: Particulars, w: Words) -> list[Block]:
+    """Count the links that carry each network application."""
+    if not given.applications:
+        return []
+    columns = [
+        Column(w("record.application"), 0), Column(w("record.fibre"), 18),
+        Column(w("record.nm"), 16, "r"), Column(w("record.max_loss"), 22, "r"),
+        Column(w("record.supported"), 30, "r"), Column(w("record.clause"), 44),
+    ]  # fmt: skip
+    rows = [
+        plain(a.name, a.fibre_type, str(a.wavelength_nm),
+                                   numbers.decibel(a.limit_db, 2, w.style),
+                                   f"{a.supported} / {a.links}", a.clause)
+        for a in given.applications
+    ]  # fmt: skip
+    return [heading(w("record.applications")), text(w("record.applications_text")),
+            *table(columns, rows, w("common.none"))]  # fmt: skip
+
+
+def seals(given: Particulars, files: Sequence[Seal], w: Words) -> list[Block]:
+    """List every other file of the set and every original with its hash."""
+    listed = [Column(w("record.file"), 0), Column(w("record.size"), 22, "r"),
+             Column(w("record.hash"), 104)]  # fmt: skip
+    rows = [plain(s.path, numbers.count(s.size, w.style), s.sha256) for s in files]
+    dumps = [Column(w("record.dump"), 0), Column(w("record.arrived"), 28),
+             Column(w("record.size"), 18, "r"), Column(w("record.hash"), 96)]  # fmt: skip
+    kept = [
+        plain(", ".join(d.names or (d.name,)), numbers.moment(d.arrived_at, w.style),
+              numbers.count(d.size, w.style), d.sha256)
+        for d in given.dumps
+    ]  # fmt: skip
+    chains = [(name, head) for name, head in given.chains]
+    return [
+        BREAK, heading(w("record.seals")), text(w("record.seals_text")),
+        pairs([(w("record.job_head"), given.job_head), *chains], 34),
+        sheet(listed, [rows], 8.2),
+        heading(w("record.originals")), text(w("record.originals_text")), sheet(dumps, [kept], 8.2),
+    ]  # fmt: skip

@@ -1,0 +1,147 @@
+"""The results of the record: one printed row per planned test, cut into pages and parts."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from reports import numbers
+from reports.document import (
+    BREAK,
+    RULE,
+    Block,
+    Cell,
+    Column,
+    Row,
+    heading,
+    paged,
+    sheet,
+    sub,
+    text,
+    toned,
+)  # fmt: skip
+from reports.facts import each
+from reports.glyphs import printable
+from reports.particulars import Particulars
+from reports.words import Words
+
+LINES_FIRST, LINES = 44.0, 49.0
+"""Lines of a results page, the first one with its heading, at SIZE and AIR on A4."""
+
+SIZE, AIR = 9.6, 1.15
+"""Points, and mm above and below each line."""
+
+LINK_LETTERS = 33
+"""Letters that fit one line of the link column; more take another line."""
+
+ROWS_PER_PART = 2000
+"""Keeps a part near 0.2 GB and a second (measured)."""
+
+
+def parts(results: pd.DataFrame, given: Particulars, w: Words) -> list[tuple[Block, ...]]:
+    """Print `facts.results` as parts of whole pages; the first part carries the heading."""
+    columns = [
+        Column(w("record.row"), 11, "r"), Column(w("record.link_long"), 0),
+        Column(w("record.nm"), 11, "r"), Column(w("record.way"), 11),
+        Column(w("record.loss"), 14, "r"), Column(w("record.limit"), 13, "r"),
+        Column(w("record.margin"), 14, "r"), Column(w("record.u"), 11, "r"),
+        Column(w("record.result"), 27), Column(w("record.tested"), 19),
+    ]  # fmt: skip
+    scale = 0.94 if given.paper == "us-letter" else 1.0
+    pages = paged(*rows(results, given, w), LINES_FIRST * scale, LINES * scale)
+    made: list[tuple[Block, ...]] = []
+    batch: list[list[Row]] = []
+    for page in pages:
+        batch.append(page)
+        if sum(map(len, batch)) >= ROWS_PER_PART:
+            made.append((BREAK, sheet(columns, batch, SIZE, AIR)))
+            batch = []
+    if batch:
+        made.append((BREAK, sheet(columns, batch, SIZE, AIR)))
+    opening = (BREAK, heading(w("record.results")), text(w("record.results_text")))
+    return [(*opening, *made[0][1:]), *made[1:]]
+
+
+def rows(results: pd.DataFrame, given: Particulars, w: Words) -> tuple[list[Row], list[float]]:
+    """Write the rows with a sub-heading per cable, and how many lines each one takes.
+
+    A link's name, ends and build stand in the first column beside its first tests; where it has
+    fewer tests than lines, its last test carries the rest.
+    """
+    shown = texts(results, given, w)
+    made: list[Row] = []
+    weights: list[float] = []
+    cable = None
+    size = results.groupby("link_id", sort=False).size()
+    left, lines = 0, [""]
+    for r in each(shown):
+        if r.cable != cable:
+            cable = r.cable
+            made.append(sub(r.title))
+            weights.append(1.9)
+        start = left == 0
+        if start:
+            left = int(size[r.link_id])
+            lines = [r.link_id, r.ends, r.build]
+        about = lines[:1] if left > 1 else lines
+        lines = lines[1:] if left > 1 else []
+        left -= 1
+        words = printable("\n".join(filter(None, about)))
+        tone = "fail" if r.bad else ""
+        cells: list[Cell] = [str(r.row), words, r.nm, r.direction, r.loss, r.limit, r.margin, r.u,
+                             r.verdict, r.when]  # fmt: skip
+        if start and words:
+            cells[1] = toned("mark", words) if len(about) == 1 else words
+        if tone:
+            cells[4:9] = [toned(tone, str(cell)) for cell in cells[4:9]]
+        made.append([RULE, *cells] if start else cells)
+        weights.append(float(sum(-(-max(len(line), 1) // LINK_LETTERS) for line in about) or 1))
+    return made, weights
+
+
+def texts(results: pd.DataFrame, given: Particulars, w: Words) -> pd.DataFrame:
+    """Write every shown cell of the results: the same words for print, screen and proof.
+
+    Columns: row, link_id, cable, title, ends, build, nm, direction, loss, limit, margin, u,
+    verdict, when, bad.
+    """
+    style, digits = w.style, results["digits"].to_numpy()
+    level = results["loss_db"].where(results["loss_db"].notna(), results["power_dbm"])
+    length = numbers.lengths(results["length_m"], given.length_unit, style)
+    named = {grade: w.label("grade", grade) for grade in results["grade"].unique()}
+    states = {state: w.label("state", state) for state in results["state"].unique()}
+    verdict = results["grade"].map(named).where(
+        results["grade"] != "", results["state"].map(states)
+    )  # fmt: skip
+    verdict = verdict.mask(results["marginal"], verdict + ", " + w("record.marginal"))
+    title = results["cable"] + " · " + results["building"] + " · " + results["area"]
+    built = [
+        w("record.details", fibre=fibre, length=far, unit=given.length_unit,
+          connections=_whole(joints), splices=_whole(splices))
+        for fibre, far, joints, splices in zip(
+            results["fibre_type"], length, results["connections"], results["splices"], strict=True
+        )
+    ]  # fmt: skip
+    nm = results["wavelength_nm"].astype("str").mask(results["wavelength_nm"] == 0, "")
+    return pd.DataFrame(
+        {
+            "row": results["row"],
+            "link_id": results["link_id"],
+            "cable": results["cable"],
+            "title": title.str.replace(r"( · )+", " · ", regex=True).str.strip(" ·"),
+            "ends": (results["a_end"] + " – " + results["b_end"]).str.strip(" –"),
+            "build": built,
+            "nm": nm,
+            "direction": results["direction"],
+            "loss": numbers.decibels(level, digits, style),
+            "limit": numbers.decibels(results["limit_db"], digits, style),
+            "margin": numbers.decibels(results["margin_db"], digits, style, signed=True),
+            "u": numbers.decibels(results["uncertainty_db"], digits, style),
+            "verdict": verdict,
+            "when": [numbers.date(at, style) if at else "" for at in results["taken_at"].str[:10]],
+            "bad": results["grade"].isin(("fail", "conditional-fail")),
+        }
+    )
+
+
+def _whole(value: float) -> str:
+    return numbers.ABSENT if value != value else f"{value:g}"
