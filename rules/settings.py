@@ -44,6 +44,7 @@ class Instrument:
     """ISO date, empty if unknown."""
     due: str = ""
     uncertainty_db: float | None = None
+    """Of absolute power, expanded (k = 2) as a calibration certificate states it."""
     minimum_dbm: float | None = None
     maximum_dbm: float | None = None
     wavelengths_nm: tuple[int, ...] = ()
@@ -84,6 +85,8 @@ class Uncertainty:
     meter_linearity_db: float = 0.03
     mating_single_mode_db: float = 0.07
     mating_multimode_db: float = 0.10
+    mating_standard_factor: float = 1.5
+    """How much less repeatable the mating of a standard-grade test cord is."""
     launch_multimode_db: float = 0.06
     launch_single_mode_db: float = 0.03
     resolution_db: float = 0.01

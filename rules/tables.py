@@ -158,16 +158,28 @@ GRADES: Columns = {
     "reading_ids": "json", "loss_db": "float", "power_dbm": "float", "limit_db": "float",
     "margin_db": "float", "uncertainty_db": "float", "p_conform": "float", "grade": "text",
     "marginal": "flag", "limit_name": "text", "clause": "text", "limit_confirmed": "flag",
+    "min_db": "float", "min_dbm": "float", "max_dbm": "float", "limits": "json", "why": "text",
 }  # fmt: skip
 """One row per graded result: the current one of each planned test and, with grade `superseded`,
-those that a newer reading replaced."""
+those that a newer reading replaced.
+
+The limit shown is the one that decides (the smallest margin); `limits` lists all of them where
+there are several, as `{"limit_name", "limit_db", "margin_db", "grade", "clause", "confirmed",
+"why_not"}`. `min_db`, `min_dbm`, `max_dbm` are the other bounds of kinds that have them. `why` says
+in words why there is no verdict."""
 
 LIMIT_ROWS: Columns = {
     "link_id": "text", "wavelength_nm": "int", "reference_method": "int", "cord_grade": "text",
     "limit_name": "text", "limit_db": "float", "clause": "text", "limit_confirmed": "flag",
-    "terms": "json", "why_not": "text",
+    "terms": "json", "why_not": "text", "kind": "text", "fibre_type": "text", "min_db": "float",
+    "min_dbm": "float", "max_dbm": "float", "fibre_position": "int",
 }  # fmt: skip
-"""A limit for a link, wavelength, method and cord grade; NaN with `why_not` where it has none."""
+"""A limit for a link, wavelength, method and cord grade; NaN with `why_not` where it has none.
+
+`limit_db` is the most attenuation allowed, `min_db` the least (access networks); `min_dbm` and
+`max_dbm` are the window of an absolute power; `fibre_position` is where the light of a pair must
+arrive (polarity). `terms` is the sum term by term, a list of
+`{"term", "count", "each_db", "db", "clause", "confidence"}`."""
 
 COMPLETION: Columns = {
     "scope": "text", "name": "text", "planned": "int", "measured": "int", "accepted": "int",

@@ -1,0 +1,74 @@
+"""The verdict on one result: decision rule, guard band, probability of conformity.
+
+Decision rules after ILAC-G8:09/2019: 4.2.1 simple acceptance, 4.2.3 non-binary with guard band.
+The edges belong to the better class, as JCGM 106:2012 3.3.5 Note 1 has it for tolerance limits.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.special import ndtr
+
+from rules.columns import Flags, Floats, Ints
+from rules.settings import Settings
+
+VERDICTS = ("pass", "conditional-pass", "conditional-fail", "fail")
+"""From best to worst."""
+
+STEP_DB = 0.001
+"""Values are compared after rounding once to this step."""
+
+
+def thousandths(value: Floats) -> Ints:
+    """Round to whole thousandths; an absent value becomes 0."""
+    return np.rint(np.nan_to_num(value) / STEP_DB).astype("int64")
+
+
+def margin(value: Floats, low: Floats, high: Floats) -> Floats:
+    """Return the distance to the nearer bound, positive inside, in steps of 0.001.
+
+    An absent bound (NaN) is none; without any bound, or without a value, the margin is NaN.
+    """
+    v = thousandths(value)
+    below = np.where(np.isnan(high), np.nan, (thousandths(high) - v) * 1.0)
+    above = np.where(np.isnan(low), np.nan, (v - thousandths(low)) * 1.0)
+    return np.where(np.isnan(value), np.nan, np.fmin(below, above)) / 1000
+
+
+def guard_band(expanded: Floats, settings: Settings) -> Floats:
+    """Return w = r U under the `guarded` rule, else 0 (JCGM 106:2012 8.3.2.3, ILAC-G8 Table 1)."""
+    factor = settings.guard_factor if settings.decision_rule == "guarded" else 0.0
+    return factor * expanded
+
+
+def verdict(margin_db: Floats, expanded: Floats, settings: Settings) -> Ints:
+    """Return the place in VERDICTS for each margin; -1 where there is no margin.
+
+    Pass: margin >= w; conditional pass: >= 0; conditional fail: >= -w; fail: below. With w = 0 this
+    is simple acceptance.
+    """
+    m = thousandths(margin_db)
+    w = thousandths(guard_band(expanded, settings))
+    place = np.select([m >= w, m >= 0, m >= -w], [0, 1, 2], 3)
+    return np.where(np.isnan(margin_db), -1, place).astype("int64")
+
+
+def marginal(margin_db: Floats, expanded: Floats) -> Flags:
+    """Tell whether the result is within its expanded uncertainty of the limit."""
+    return ~np.isnan(margin_db) & (np.abs(thousandths(margin_db)) <= thousandths(expanded))
+
+
+def p_conform(value: Floats, low: Floats, high: Floats, standard: Floats) -> Floats:
+    """Return the probability that the true value lies within its bounds; NaN without any bound.
+
+    JCGM 106:2012 7.3 and 7.4 (equations 8 to 11), normal distribution, no prior knowledge.
+    """
+    with np.errstate(divide="ignore", invalid="ignore"):
+        above = np.where(np.isnan(high), np.inf, (high - value) / standard)
+        below = np.where(np.isnan(low), -np.inf, (low - value) / standard)
+        # a value exactly on a bound with no uncertainty: half
+        chance = ndtr(np.nan_to_num(above, posinf=np.inf, neginf=-np.inf)) - ndtr(
+            np.nan_to_num(below, posinf=np.inf, neginf=-np.inf)
+        )
+    bare = np.isnan(value) | np.isnan(standard) | (np.isnan(high) & np.isnan(low))
+    return np.where(bare, np.nan, chance)
