@@ -14,7 +14,7 @@ from ingest.decisions import decisions
 from ingest.errors import BadInput
 from ingest.job import Job
 from ingest.schema import DERIVED, PAIR_ROWS, READING_STATE
-from ingest.session import Session, writing
+from ingest.session import writing
 from rules import limit_sets, tables
 from rules.evaluate import evaluate
 from rules.evaluation import Evaluation, Plan
@@ -26,14 +26,14 @@ from rules.version import __version__
 def derive(job: Job) -> Evaluation:
     """Evaluate the job as it stands and store the derived tables; give the evaluation."""
     with writing(job, "derive") as session:
-        return _derive(session)[0]
+        return store_derived(job, session.connection)
 
 
 def refresh(job: Job) -> None:
     """Bring the derived tables up to date; do nothing when they are."""
     with writing(job, "derive") as session:
         if not current(session.connection):
-            _derive(session)
+            store_derived(job, session.connection)
 
 
 def current(connection: sqlite3.Connection) -> bool:
@@ -62,10 +62,11 @@ def own_limits(job: Job) -> dict[str, LimitSet]:
     return sets
 
 
-def _derive(session: Session) -> tuple[Evaluation, pd.Series[Any]]:
-    made, rows = _evaluate(session.job, session.connection)
-    _write(session.connection, made, rows)
-    return made, rows
+def store_derived(job: Job, connection: sqlite3.Connection) -> Evaluation:
+    """Evaluate what an open store holds and write its derived tables."""
+    made, rows = _evaluate(job, connection)
+    _write(connection, made, rows)
+    return made
 
 
 def _evaluate(job: Job, connection: sqlite3.Connection) -> tuple[Evaluation, pd.Series[Any]]:

@@ -37,7 +37,7 @@ def write(path: Path, data: bytes, *, read_only: bool = False) -> None:
             os.fsync(out.fileno())
         if read_only:
             temporary.chmod(0o444)
-        _replace(temporary, path)
+        replace(temporary, path)
     except BaseException:
         with suppress(OSError):
             temporary.unlink()
@@ -62,7 +62,7 @@ def append(path: Path, data: bytes) -> None:
         sync_folder(path.parent)
 
 
-def _replace(source: Path, target: Path) -> None:
+def replace(source: Path, target: Path) -> None:
     """Rename over `target`; where an open reader forbids it (Windows), try a few times."""
     for attempt in range(5):
         try:

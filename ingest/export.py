@@ -26,10 +26,11 @@ def table(job: Job, name: str) -> pd.DataFrame:
         raise BadInput(f"No table '{name}'; there are: {', '.join(tables.PUBLIC)}.")
     current.ensure(job)
     with store.reader(job.store) as connection:
-        return tables.canonical(_read(connection, name), name)
+        return tables.canonical(read(connection, name), name)
 
 
-def _read(connection: Any, name: str) -> pd.DataFrame:
+def read(connection: Any, name: str) -> pd.DataFrame:
+    """Read a public table from an open store, in no order."""
     columns = tables.PUBLIC[name]
     if name == "readings":
         from ingest import readings

@@ -5,7 +5,9 @@ canonical JSON of the entry without `hash`; `previous` is the `hash` of the line
 at the start). The head of a job is the SHA-256 of the sorted chain heads, one per line.
 
 `at` never runs backwards within a job: where the laptop's clock is behind the newest entry, `at`
-repeats that entry's time and `clock` keeps what the clock said.
+repeats that entry's time and `clock` keeps what the clock said. `seen` names how many entries of
+each other chain its writer knew, where that changed since its last entry: so it can be told
+later which of two laptops' decisions was made in knowledge of the other.
 """
 
 from __future__ import annotations
@@ -17,7 +19,7 @@ import platform
 import re
 import uuid
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -44,6 +46,7 @@ class Entry:
     previous: str
     hash: str
     clock: str = ""
+    seen: Mapping[str, int] = field(default_factory=dict)
 
     def line(self) -> bytes:
         """Give the entry as it stands in the file, with its line feed."""
@@ -54,7 +57,8 @@ class Entry:
             "laptop": self.laptop, "seq": self.seq, "at": self.at, "who": self.who,
             "kind": self.kind, "body": self.body, "previous": self.previous,
         }  # fmt: skip
-        return content | ({"clock": self.clock} if self.clock else {})
+        extra = {"clock": self.clock, "seen": dict(self.seen)}
+        return content | {name: value for name, value in extra.items() if value}
 
     def expected_hash(self) -> str:
         """Compute what `hash` must be."""
@@ -110,6 +114,7 @@ def append(
     who: str,
     entries: Sequence[tuple[str, Mapping[str, Any]]],
     clock: Clock = now,
+    seen: Mapping[str, int] | None = None,
 ) -> tuple[list[Entry], Head]:
     """Chain `entries` (kind, body) after `head`, write them with one flush, give the new head.
 
@@ -121,10 +126,10 @@ def append(
         said = stamp(clock())
         at = max(said, newest, head.at)
         seq += 1
-        entry = Entry(
-            laptop, seq, at, who, kind, dict(body), previous, "", "" if at == said else said
-        )
-        entry = Entry(**{**entry.__dict__, "hash": entry.expected_hash()})
+        behind = "" if at == said else said
+        entry = Entry(laptop, seq, at, who, kind, dict(body), previous, "", behind, seen or {})
+        entry = replace(entry, hash=entry.expected_hash())
+        seen = {}
         previous, newest = entry.hash, at
         made.append(entry)
     if not made:

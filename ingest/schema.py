@@ -65,7 +65,10 @@ def _first(database: Database) -> None:
     """Make the tables of version 1."""
     table = database.table
     table("entry").create(
-        {"hash": str, "laptop": str, "seq": int, "at": str, "who": str, "kind": str, "body": str},
+        {
+            "hash": str, "laptop": str, "seq": int, "at": str, "who": str, "kind": str,
+            "body": str, "previous": str, "clock": str, "seen": str,
+        },
         pk="hash", not_null={"laptop", "seq", "at", "kind", "body"}, strict=True,
     )  # fmt: skip
     table("entry").create_index(["kind", "at", "laptop", "seq"])

@@ -41,7 +41,7 @@ class Session:
         with plainly("Writing the journal"):
             made, new = journal.append(
                 self.job.journals, head, newest, self.job.laptop, by or who(), entries,
-                self.job.clock,
+                self.job.clock, _seen(self.connection, self.job.laptop),
             )  # fmt: skip
         with store.transaction(self.connection):
             _mirror(self.connection, self.job.laptop, made, new)
@@ -59,7 +59,7 @@ def writing(job: Job, doing: str, wait_s: float | None = None) -> Iterator[Sessi
         yield session
 
 
-def catch_up(job: Job, connection: sqlite3.Connection) -> list[str]:
+def catch_up(job: Job, connection: sqlite3.Connection, *, mend: bool = True) -> list[str]:
     """Read what the journal files gained into the mirror; say what was mended."""
     notes = []
     known = [row[0] for row in connection.execute("SELECT laptop FROM chain ORDER BY laptop")]
@@ -71,7 +71,7 @@ def catch_up(job: Job, connection: sqlite3.Connection) -> list[str]:
         head = _head(connection, laptop)
         if path.stat().st_size == head.offset:
             continue
-        note = journal.mend(path)
+        note = journal.mend(path) if mend else ""
         if note:
             notes.append(note)
         new, last = [], head
@@ -90,15 +90,39 @@ def _head(connection: sqlite3.Connection, laptop: str) -> Head:
     return Head(*row) if row else Head()
 
 
+def _seen(connection: sqlite3.Connection, laptop: str) -> dict[str, int]:
+    """Give how far each other chain is known, where that is news since the last own entry."""
+    told: dict[str, int] = {}
+    for (text,) in connection.execute(
+        "SELECT seen FROM entry WHERE laptop = ? AND seen <> '{}' ORDER BY seq", (laptop,)
+    ).fetchall():
+        told |= json.loads(text)
+    rows = connection.execute(
+        "SELECT laptop, seq FROM chain WHERE laptop <> ? AND seq > 0", (laptop,)
+    ).fetchall()
+    return {other: seq for other, seq in rows if told.get(other) != seq}
+
+
 def _mirror(
     connection: sqlite3.Connection, chain: str, entries: Sequence[Entry], head: Head
 ) -> None:
     """Store entries and what they say of dumps, inside the caller's transaction."""
     connection.executemany(
-        "INSERT OR IGNORE INTO entry (hash, laptop, seq, at, who, kind, body) "
-        "VALUES (?, ?, ?, ?, ?, ?, ?)",
+        "INSERT OR IGNORE INTO entry (hash, laptop, seq, at, who, kind, body, previous, clock, "
+        "seen) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
-            (e.hash, e.laptop, e.seq, e.at, e.who, e.kind, json.dumps(e.body, ensure_ascii=False))
+            (
+                e.hash,
+                e.laptop,
+                e.seq,
+                e.at,
+                e.who,
+                e.kind,
+                json.dumps(e.body, ensure_ascii=False),
+                e.previous,
+                e.clock,
+                json.dumps(dict(e.seen), sort_keys=True),
+            )
             for e in entries
         ],
     )

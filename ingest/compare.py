@@ -1,0 +1,118 @@
+"""Two stores against each other: public tables in the sense of `equal`, or every stored value."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Iterator
+from itertools import zip_longest
+from typing import Any
+
+from ingest import export
+from ingest.schema import DERIVED, KEYED_BY_ROW
+from rules import tables
+
+
+def public(before: sqlite3.Connection, after: sqlite3.Connection) -> list[str]:
+    """Name each public table whose canonical export differs, with its first difference."""
+    out = []
+    for name in tables.PUBLIC:
+        old, new = (
+            tables.canonical(export.read(connection, name), name) for connection in (before, after)
+        )
+        if old.equals(new):
+            continue
+        pairs = zip_longest(old.itertuples(index=False), new.itertuples(index=False))
+        first = next((a, b) for a, b in pairs if repr(a) != repr(b))
+        out.append(f"{name}: {_words(list(tables.PUBLIC[name]), *first)}")
+    return out
+
+
+def _words(names: list[str], old: Any, new: Any) -> str:
+    """Say how two rows differ."""
+    if old is None or new is None:
+        row = dict(zip(names, old or new, strict=True))
+        key = ", ".join(f"{k} {v}" for k, v in list(row.items())[:3])
+        return f"a row is only in the {'new' if old is None else 'old'} table: {key}"
+    differ = [
+        f"{name} was {a!r}, is {b!r}" for name, a, b in zip(names, old, new, strict=True)
+        if repr(a) != repr(b)
+    ]  # fmt: skip
+    return f"at {names[0]} {old[0]}: {'; '.join(differ[:3])}"
+
+
+def stored(before: sqlite3.Connection, after: sqlite3.Connection) -> list[str]:
+    """Name each table of the store that differs in any value, with the first difference.
+
+    Row numbers may differ between two stores of the same job; places within a dump may not.
+    """
+    out = []
+    for name, sql in _queries():
+        try:
+            pairs = zip_longest(_rows(before, sql), _rows(after, sql))
+            first = next(((a, b) for a, b in pairs if a != b), None)
+        except sqlite3.DatabaseError as error:
+            out.append(f"table {name}: cannot be read ({error})")
+            continue
+        if first is not None:
+            heads = [
+                item[0] for item in after.execute(f"SELECT * FROM ({sql}) LIMIT 0").description
+            ]
+            out.append(f"table {name}: {_words(heads, *first)}")
+    return out
+
+
+def _rows(connection: sqlite3.Connection, sql: str) -> Iterator[Any]:
+    cursor = connection.execute(sql)
+    while rows := cursor.fetchmany(10_000):
+        yield from rows
+
+
+def _queries() -> Iterator[tuple[str, str]]:
+    """Yield (table, query) whose rows do not depend on row numbers or on the order of writing."""
+    yield "schema", "SELECT type, name, tbl_name, sql FROM sqlite_master ORDER BY type, name"
+    yield "version", "SELECT user_version FROM pragma_user_version"
+    yield "entry", "SELECT * FROM entry ORDER BY hash"
+    yield "chain", "SELECT * FROM chain ORDER BY laptop"
+    yield "meta", "SELECT * FROM meta ORDER BY key"
+    yield (
+        "dump",
+        "SELECT sha256, name, names, arrived_at, size, origin, complete, aside, "
+        "replace(state, 'failed', 'held') AS state, reason, parser, parser_version, varying, "
+        "lines, questions, last_row - first_row AS span FROM dump ORDER BY sha256",
+    )
+    yield (
+        "dump rows",
+        "SELECT d.sha256, count(r.row), min(r.row) = d.first_row, max(r.row) = d.last_row "
+        "FROM dump d JOIN reading r ON r.dump = d.id GROUP BY d.id ORDER BY d.sha256",
+    )
+    columns = ", ".join(f't."{name}"' for name in tables.EXTRACTED)
+    yield (
+        "constant",
+        f"SELECT d.sha256, {columns} FROM constant t JOIN dump d ON d.id = t.dump ORDER BY 1",
+    )
+    yield (
+        "reading",
+        f"SELECT d.sha256, t.row - d.first_row AS place, t.reading_id, {columns} "
+        "FROM reading t JOIN dump d ON d.id = t.dump ORDER BY d.sha256, t.row",
+    )
+    own = [name for name in tables.FAULTS if not name.startswith("dump_")]
+    for name, names in (("fault", own), ("context", list(tables.CONTEXT))):
+        columns = ", ".join(f't."{column}"' for column in names)
+        yield (
+            name,
+            f"SELECT d.sha256, {columns} FROM {name} t JOIN dump d ON d.id = t.dump "
+            "ORDER BY d.sha256, t.rowid",
+        )
+    yield "plan_link", "SELECT * FROM plan_link ORDER BY plan, position"
+    for name, contract in DERIVED.items():
+        listed = [column for column in contract if column != "row"]
+        columns = ", ".join(f't."{column}"' for column in listed)
+        if name in KEYED_BY_ROW:
+            yield (
+                f"derived_{name}",
+                f"SELECT r.reading_id, {columns} FROM derived_{name} t "
+                "JOIN reading r ON r.row = t.row ORDER BY r.reading_id",
+            )
+        else:
+            order = ", ".join(str(place + 1) for place in range(len(listed)))
+            yield f"derived_{name}", f"SELECT {columns} FROM derived_{name} t ORDER BY {order}"
