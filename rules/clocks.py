@@ -200,7 +200,7 @@ def _restarted(local: Ints, dump: Ints, meter: Ints, place: Ints, state: Ints) -
     part = combined(meter, dump)
     out = np.zeros(len(local), dtype="bool")
     day = pd.Series(np.where(state == OK, local, 0).astype("datetime64[s]"))
-    new_year = ((day.dt.dayofyear == 1) & (state == OK)).to_numpy()
+    new_year = ((day.dt.day_of_year == 1) & (state == OK)).to_numpy()
     for number in np.unique(part[new_year]):
         rows = np.flatnonzero((part == number) & (state == OK))
         rows = rows[np.argsort(place[rows], kind="stable")]
