@@ -118,7 +118,7 @@ def _mirror(
                 e.at,
                 e.who,
                 e.kind,
-                json.dumps(e.body, ensure_ascii=False),
+                json.dumps(e.body, ensure_ascii=False, sort_keys=True),
                 e.previous,
                 e.clock,
                 json.dumps(dict(e.seen), sort_keys=True),

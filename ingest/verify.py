@@ -265,8 +265,10 @@ def _chain_of(connection: sqlite3.Connection, last: str) -> list[Entry]:
         ).fetchone()  # fmt: skip
         if row is None:
             raise Damaged(f"The database lacks entry {last[:12]} as well.")
-        body, seen = json.loads(row[5]), json.loads(row[9])
-        entry = Entry(*row[:5], body, *row[6:9], seen)
+        laptop, seq, at, who, kind, body, previous, hash_, clock, seen = row
+        entry = Entry(
+            laptop, seq, at, who, kind, json.loads(body), previous, hash_, clock, json.loads(seen)
+        )
         if entry.expected_hash() != last:
             raise Damaged(f"The database's entry {last[:12]} does not fit its hash.")
         entries.append(entry)
