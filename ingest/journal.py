@@ -75,6 +75,11 @@ class Head:
     at: str = ""
 
 
+def canonical(value: Any) -> str:
+    """Write a value as canonical JSON (RFC 8785): the same text however it was made."""
+    return rfc8785.dumps(value).decode()
+
+
 def now() -> datetime:
     """Read the laptop's clock."""
     return datetime.now(UTC)

@@ -118,10 +118,10 @@ def _mirror(
                 e.at,
                 e.who,
                 e.kind,
-                json.dumps(e.body, ensure_ascii=False, sort_keys=True),
+                journal.canonical(e.body),
                 e.previous,
                 e.clock,
-                json.dumps(dict(e.seen), sort_keys=True),
+                journal.canonical(dict(e.seen)),
             )
             for e in entries
         ],
