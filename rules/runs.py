@@ -19,8 +19,8 @@ Result = tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame, pd.DataFrame]
 def assign(working: pd.DataFrame, run_sheets: RunSheets, settings: Settings) -> Result:
     """Divide each meter's records into runs; return (working, RUNS, FOUND, QUESTIONS).
 
-    Adds `run_id`, `sheet_id`, and `direction_from` (`dump`, `run-sheet`, `assumed` or empty) with
-    `direction` filled where the sheet's meter end or a one-way job gives it. A run begins after a
+    Adds `run_id`, `sheet_id`, and `direction_from` (`dump`, `run-sheet` or empty) with
+    `direction` filled where the sheet's meter end gives it. A run begins after a
     pause, at a new reference, at another operator, source or run sheet, and where the order of two
     dumps cannot be told by clocks. Copies follow their first copy.
     """
@@ -44,11 +44,7 @@ def assign(working: pd.DataFrame, run_sheets: RunSheets, settings: Settings) -> 
         run_id=texts(list(table["run_id"]), number, working.index),
         sheet_id=texts(list(table["sheet_id"]), number, working.index),
     )
-    out, directions = _directions(out, table, number, settings)
-    table["assumed"] = [
-        " ".join(filter(None, (given, "direction" if flag else "")))
-        for given, flag in zip(table["assumed"], directions, strict=True)
-    ]
+    out = _directions(out, table, number)
     found = suspicions.join(sheet_findings, _against_sheet(out, working, table, number))
     runs = tables.conform(table, tables.RUNS).sort_values("run_id", ignore_index=True)
     return out, runs, found, asking.questions([])
@@ -188,22 +184,18 @@ def _joined(column: pd.Series, number: Ints, count: int) -> pd.Series:
     return joined.reindex(range(count), fill_value="").astype("str").reset_index(drop=True)
 
 
-def _directions(
-    working: pd.DataFrame, table: pd.DataFrame, number: Ints, settings: Settings
-) -> tuple[pd.DataFrame, Flags]:
-    """Fill directions from the sheet's meter end, else from a job that plans one way only."""
+def _directions(working: pd.DataFrame, table: pd.DataFrame, number: Ints) -> pd.DataFrame:
+    """Fill directions from the sheet's meter end; what neither dump nor sheet says stays open.
+
+    The job's planned direction is no evidence of the measured one.
+    """
     given = {"a": "b-a", "b": "a-b"}
-    one_way = settings.directions if settings.directions in ("a-b", "b-a") else ""
-    filled = [given.get(end, "") or one_way for end in table["meter_end"]]
-    source = ["run-sheet" if end in given else "assumed" if one_way else ""
-              for end in table["meter_end"]]  # fmt: skip
+    filled = [given.get(end, "") for end in table["meter_end"]]
+    source = ["run-sheet" if end in given else "" for end in table["meter_end"]]
     blank = (working["direction"] == "").to_numpy()
     by_run = texts(filled, number, working.index)
     origin = texts(source, number, working.index).where(blank, "dump")
-    out = working.assign(direction=working["direction"].mask(blank, by_run), direction_from=origin)
-    assumed = np.zeros(len(table), dtype="bool")
-    assumed[number[(origin == "assumed").to_numpy()]] = True
-    return out, assumed
+    return working.assign(direction=working["direction"].mask(blank, by_run), direction_from=origin)
 
 
 def _against_sheet(
