@@ -123,7 +123,7 @@ def measure(size: int) -> dict[str, dict[str, float]]:
         with meter.stage("derive (pair, grade, check, count, store)"):
             derive.derive(job)
         with meter.stage("export readings"):
-            export.export(job, "readings", "csv", folder / "readings.csv")
+            export.write(job, "readings", "csv", folder / "readings.csv")
     return meter.stages
 
 

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from desk.terminal import Json, progress, say, show_json
+
+if TYPE_CHECKING:
+    from ingest.job import Job
 
 
 def register(app: typer.Typer) -> None:
@@ -70,7 +73,7 @@ def _make(folder: Path, seed: int, quiet: bool) -> None:
         intake.take(job, made.dumps, step)
 
 
-def _handover(job: object, quiet: bool) -> list[str]:
+def _handover(job: Job, quiet: bool) -> list[str]:
     """Write the first handover as a draft and return the paths of its documents."""
     from desk import handover
 
