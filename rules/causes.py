@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Hashable, Mapping
 from typing import Any
 
@@ -14,11 +13,68 @@ from rules.codes.findings import FINDINGS
 from rules.columns import Ints, codes
 from rules.evaluation import Decisions
 
+LEVELS = (
+    "outlier", "cable-shifted", "run-shifted", "position-trend", "level-trend", "poor-pass",
+    "directions-differ", "loss-negative", "loss-zero", "below-physics", "reference-drift",
+    "pair-exchanged", "level-episode", "source-warming",
+)  # fmt: skip
+"""What a wrong level of a run makes of its losses."""
+COLOURS = ("bend", "multimode-inversion")
+"""What a wrong level at one wavelength makes of a pair of wavelengths."""
+COLUMN = (*LEVELS, *COLOURS, "half-power", "core-mismatch", "reference-step", "values-stuck",
+          "wavelengths-alike", "wavelengths-exchanged", "verdict-differs", "cord-wear")  # fmt: skip
+"""What a column of wrong values makes of its readings."""
+
 EXPLAINS: Mapping[str, tuple[str, ...]] = {
+    "clock-reset": ("clock-against-sheet", "clock-day-order", "clock-backwards", "pace"),
+    "clock-day-order": ("clock-ahead", "clock-backwards", "clock-reset", "reference-stale"),
+    "clock-against-sheet": ("clock-ahead", "reference-stale"),
+    "power-as-loss": COLUMN,
+    "sign-turned": COLUMN,
+    "decimal-lost": COLUMN,
+    "unit-mixed": ("outlier", "loss-negative", "directions-differ", *COLOURS),
     "reference-missing": ("reference-unevidenced",),
-}
+    "references-equal": (*LEVELS, *COLOURS, "reference-other", "half-power"),
+    "reference-other": ("reference-mismatch", *LEVELS),
+    "source-changed": (*LEVELS, "reference-step", "half-power"),
+    "method-changed": LEVELS,
+    "wavelengths-alike": (*LEVELS, *COLOURS, "wavelengths-exchanged"),
+    "wavelengths-exchanged": (*LEVELS, *COLOURS),
+    "half-power": LEVELS,
+    "core-mismatch": (*LEVELS, "half-power"),
+    "reference-step": (*LEVELS, *COLOURS),
+    "level-episode": ("outlier", "directions-differ", "position-trend", "poor-pass", *COLOURS),
+    "source-warming": ("outlier", "directions-differ", "level-trend", "reference-drift"),
+    "level-trend": ("outlier", "directions-differ", "reference-drift", "position-trend"),
+    "run-shifted": ("cable-shifted", "directions-differ", "loss-negative", "below-physics",
+                    "loss-zero", "poor-pass", "reference-drift"),
+    "reference-drift": ("cable-shifted", "directions-differ"),
+    "reference-stale": ("reference-drift",),
+    "values-stuck": ("outlier", "directions-differ", *COLOURS),
+    "cable-shifted": ("below-physics", "loss-negative", "loss-zero", "poor-pass"),
+    "position-trend": ("outlier", "poor-pass"),
+    "bend": ("outlier", "directions-differ", "poor-pass"),
+    "pair-dark": ("no-light",),
+    "pair-exchanged": ("outlier", "directions-differ"),
+    "outlier": ("directions-differ", "poor-pass"),
+}  # fmt: skip
 """Cause to the symptoms that it explains in its run from its first record on, earliest causes
 first: file, identity, time, reference, value, limit."""
+
+
+BY_CABLE = (
+    "outlier", "bend", "multimode-inversion", "directions-differ", "no-light", "pair-dark",
+    "pair-exchanged", "many-tries", "verdict-differs", "length-differs", "length-unit",
+    "cable-shifted", "position-trend", "below-physics",
+)  # fmt: skip
+"""Asked once per cable: the plant is in question, not the run."""
+BY_METER = (
+    "reference-unevidenced", "operator-missing", "operator-unlisted", "instrument-missing",
+    "instrument-unlisted", "serials-exchanged", "calibration-expired", "calibration-later",
+    "calibration-unknown", "wavelength-uncalibrated", "method-changed", "method-unknown",
+    "cord-grade-unknown", "cord-wear", "two-crews",
+)  # fmt: skip
+"""Asked once per meter: the paper is in question, not the run."""
 
 
 def settle(findings: pd.DataFrame, decisions: Decisions) -> pd.DataFrame:
@@ -72,12 +128,13 @@ def group(
     found = found.drop_duplicates("finding_id").sort_values("finding_id", ignore_index=True)
     scope = Scope(working)
     asked = ((found["severity"] != "note") & (found["question_id"] == "")).to_numpy()
-    heads = _heads(found, scope, np.flatnonzero(asked))
+    at = np.asarray(scope.reading.get_indexer(pd.Index(found["reading_id"])), dtype="int64")
+    heads = _heads(found, at, scope, runs, np.flatnonzero(asked))
     done = asking.settled(decisions)
     rows = []
     question_ids = found["question_id"].to_numpy(dtype=object).copy()
-    for _, members in sorted(heads.items()):
-        question = _question(found, scope, members, runs, done)
+    for (code, _), members in sorted(heads.items()):
+        question = _question(code, found.iloc[members], at[members], scope, done)
         rows.append(question)
         question_ids[members] = question["question_id"]
     found["question_id"] = question_ids
@@ -126,65 +183,87 @@ class Scope:
         return np.asarray(rows[keep])
 
 
-Key = tuple[str, ...]
+Key = tuple[str, str]
 
 
-def _heads(found: pd.DataFrame, scope: Scope, asked: Ints) -> dict[Key, list[int]]:
-    """Gather the rows of findings under what will be asked: (code, where) -> rows."""
-    at = scope.reading.get_indexer(pd.Index(found["reading_id"]))
-    order = np.where(at >= 0, scope.order[at], found["first_order"].to_numpy())
+def _heads(
+    found: pd.DataFrame, at: Ints, scope: Scope, runs: pd.DataFrame, asked: Ints
+) -> dict[Key, list[int]]:
+    """Gather the rows of findings under what will be asked: (code of the cause, where) -> rows."""
     code, run = found["code"].to_numpy(dtype=object), found["run_id"].to_numpy(dtype=object)
-    wavelength = found["wavelength_nm"].to_numpy()
-    owner: dict[int, int] = {}
-    by_run: dict[str, list[int]] = {}
-    for row in asked:
-        by_run.setdefault(run[row], []).append(int(row))
-    for name, rows in by_run.items():
-        if not name:
-            continue
-        for cause, symptoms in EXPLAINS.items():
-            heads = sorted((int(order[r]), r) for r in rows if code[r] == cause and r not in owner)
-            for begin, head in heads:
-                for row in rows:
-                    if (row not in owner and row != head and code[row] in symptoms
-                            and order[row] >= begin
-                            and wavelength[head] in (0, wavelength[row])):  # fmt: skip
-                        owner[row] = head
+    owner = np.full(len(found), -1, dtype="int64")
+    first, last = _span(found, at, scope)
+    number, names = codes(found["run_id"])
+    for place, name in enumerate(names):
+        rows = asked[number[asked] == place]
+        if name and len(rows) > 1:
+            _own(owner, rows, code, first, last, found["wavelength_nm"].to_numpy(), at)
+    meter = dict(zip(runs["run_id"], runs["meter_serial"], strict=True))
+    cable, dump = found["cable"].to_numpy(dtype=object), found["dump_sha256"].to_numpy(dtype=object)
     gathered: dict[Key, list[int]] = {}
     for row in asked:
         head = int(row)
-        while head in owner:
-            head = owner[head]
-        where = run[head] or found["dump_sha256"].iloc[head] or found["meter_serial"].iloc[head]
+        while owner[head] >= 0:
+            head = int(owner[head])
+        where = run[head] or dump[head]
+        if code[head] in BY_CABLE and cable[head]:
+            where = cable[head]
+        elif code[head] in BY_METER:
+            where = meter.get(run[head], where)
         gathered.setdefault((str(code[head]), str(where)), []).append(int(row))
     return gathered
 
 
+def _own(
+    owner: Ints, rows: Ints, code: Any, first: Ints, last: Ints, wavelength: Ints, at: Ints
+) -> None:
+    """Hand each symptom of one run to the first cause that explains it (changes `owner`)."""
+    for cause, symptoms in EXPLAINS.items():
+        heads = rows[(code[rows] == cause) & (owner[rows] < 0)]
+        if not len(heads):
+            continue
+        open_ = rows[np.isin(code[rows], symptoms) & (owner[rows] < 0)]
+        for head in heads[np.lexsort((heads, first[heads]))]:
+            if owner[head] >= 0 or not len(open_):
+                continue
+            hit = (last[open_] >= first[head]) & (first[open_] <= last[head]) & (open_ != head)
+            if at[head] < 0 and wavelength[head]:
+                hit &= (wavelength[open_] == wavelength[head]) | (wavelength[open_] == 0)
+            owner[open_[hit]] = head
+            open_ = open_[~hit]
+
+
+def _span(found: pd.DataFrame, at: Ints, scope: Scope) -> tuple[Ints, Ints]:
+    """Return the first and last order of a finding's scope; a reading stands for its record."""
+    begin, end = found["first_order"].to_numpy(), found["last_order"].to_numpy()
+    own = scope.order[at] if len(scope.order) else at
+    first = np.where(at >= 0, own, begin)
+    last = np.where(at >= 0, own, np.where(end > 0, end, np.iinfo("int64").max))
+    return first, last
+
+
 def _question(
-    found: pd.DataFrame, scope: Scope, members: list[int], runs: pd.DataFrame, done: asking.Settled
+    code: str, part: pd.DataFrame, at: Ints, scope: Scope, done: asking.Settled
 ) -> dict[str, Any]:
-    """Ask about findings of one cause; the cause's own findings come first in the evidence."""
-    part = found.iloc[members]
-    head_code = next((c for c in EXPLAINS if (part["code"] == c).any()), part["code"].iloc[0])
-    known = FINDINGS[head_code]
-    heads = part.loc[part["code"] == head_code]
-    rows = [scope.rows(row) for row in part.to_dict("records")]
-    readings = scope.working["reading_id"].iloc[np.unique(np.concatenate(rows))]
-    others = sorted(set(part["code"]) - {head_code})
-    first = heads.iloc[0]
+    """Ask about findings of one cause, whose code is `code`; each kind of them is evidence."""
+    known = FINDINGS[code]
+    wide = [scope.rows(row) for row in part.loc[at < 0].to_dict("records")]
+    rows = np.unique(np.concatenate([at[at >= 0], *wide]))
+    own = part.loc[part["code"] == code].sort_values(["first_order", "subject"])
+    first = own.iloc[0]
+    more = f" And {len(own) - 1} more like it." if len(own) > 1 else ""
+    counts = part["code"].value_counts().sort_index()
+    texts = part.sort_values(["first_order", "subject"]).groupby("code")["message"].first()
     evidence = [
-        {
-            "term": code,
-            "weight": float(count),
-            "text": part.loc[part["code"] == code, "message"].iloc[0],
-        }
-        for code, count in sorted(part["code"].value_counts().items())
-    ]
+        {"term": term, "weight": float(count), "text": f"{count} × {FINDINGS[term].meaning}; "
+         f"first: {texts[term]}"}
+        for term, count in counts.items()
+    ]  # fmt: skip
     return asking.ask(
-        head_code,
-        f"{first['subject']}: {known.meaning}. {first['message']}",
+        code,
+        f"{first['subject']}: {known.meaning}. {first['message']}.{more}",
         known.remedy,
-        list(readings),
+        list(scope.working["reading_id"].iloc[rows]),
         [
             {"action": "retest", "label": "test again"},
             {"action": "accept-value", "label": "accept the values; the reason is recorded"},
@@ -192,11 +271,6 @@ def _question(
         ],
         evidence,
         done,
-        codes=(*_causes_of(head_code), *others),
+        codes=(*_causes_of(code), *counts.index),
         cause=str(first["subject"]),
     )
-
-
-def reading_ids(question: Mapping[str, Any]) -> list[str]:
-    """Return the readings of a question."""
-    return list(json.loads(question["reading_ids"] or "[]"))

@@ -5,13 +5,41 @@ from __future__ import annotations
 import pandas as pd
 
 from rules import causes, suspicions
-from rules.checks import referencing
+from rules.checks import (
+    cables,
+    clocking,
+    digits,
+    directions,
+    memory,
+    planning,
+    referencing,
+    register,
+    repeated,
+    series,
+    values,
+    verdicts,
+    wavelengths,
+)
 from rules.checks.context import Context
 from rules.checks.registry import CHECKS, Check
 
 __all__ = ["CHECKS", "Check", "Context", "after", "before"]
 
-MODULES = (referencing,)
+MODULES = (
+    cables,
+    clocking,
+    digits,
+    directions,
+    memory,
+    planning,
+    referencing,
+    register,
+    repeated,
+    series,
+    values,
+    verdicts,
+    wavelengths,
+)
 """The modules whose checks are registered by importing them."""
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from rules.codes import Code, registry
+from rules.codes.checking import CHECKING
 from rules.codes.grading import GRADING
 
 TIME = (
@@ -70,12 +71,6 @@ RUNS = (
         "the dump names another direction than the run sheet",
         "say at which end the source was",
     ),
-    Code(
-        "direction-unknown",
-        "check",
-        "the direction of the readings is not known",
-        "give the meter's end on the run sheet",
-    ),
 )
 REFERENCES = (
     Code(
@@ -104,5 +99,5 @@ REFERENCES = (
     ),
 )
 
-FINDINGS = registry(*TIME, *REPEATS, *RUNS, *REFERENCES, *GRADING)
+FINDINGS = registry(*TIME, *REPEATS, *RUNS, *REFERENCES, *CHECKING, *GRADING)
 """Every code a finding can have, by slug."""

@@ -1,0 +1,174 @@
+"""Checks of links against the other links of their cable, and of cables against expectation."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from rules import robust, suspicions
+from rules.checks import wording
+from rules.checks.context import Context
+from rules.checks.registry import check
+from rules.columns import Floats, Ints, codes, combined, ranked
+
+LEAST = 5
+"""Fewest readings of a run in a cable whose median is compared."""
+GROUP = 12
+"""Strands of a tube or cassette where the plan names none. Common practice, no source."""
+
+
+@check("outlier")
+def outlier(context: Context) -> pd.DataFrame:
+    """Find links that lose more than the others of their cable: one finding per link and way."""
+    key = context.cable_lane
+    score = context.relative / np.where(key >= 0, context.noise[key], 1.0) if len(
+        context.noise
+    ) else context.relative  # fmt: skip
+    size = robust.counts(key, context.relative, context.cable_lanes)
+    with np.errstate(invalid="ignore"):
+        hit = (score > context.threshold("outlier_score")) & (key >= 0)
+        hit &= np.round(context.relative, 4) > context.threshold("outlier_db")
+    rows = np.flatnonzero(hit)
+    rows = rows[size[key[rows]] >= context.threshold("group_links")]
+    rows = rows[np.lexsort((-context.relative[rows], context.order[rows], context.run[rows],
+                            context.way[rows], context.link[rows]))]  # fmt: skip
+    same = combined(context.link[rows], context.way[rows], context.run[rows], context.order[rows])
+    rows = rows[np.unique(same, return_index=True)[1]] if len(rows) else rows
+    return wording.of_readings(
+        context, "outlier", rows,
+        [f"{context.loss[r]:.2f} dB is {context.relative[r]:.2f} dB above the median of its cable, "
+         f"{score[r]:.1f} times the usual spread" for r in rows],
+    )  # fmt: skip
+
+
+def _by_run_and_cable(context: Context) -> tuple[pd.DataFrame, Ints, Ints]:
+    """Return one row per run × cable × lane with medians, and the key of each reading's row."""
+    rows = np.flatnonzero(context.cable_lane >= 0)
+    key = ranked(context.run[rows] * context.cable_lanes + context.cable_lane[rows])
+    groups = int(key.max(initial=-1)) + 1
+    first = np.unique(key, return_index=True)[1]
+    order = context.order[rows]
+    low = np.full(groups, np.iinfo("int64").max)
+    high = np.zeros(groups, dtype="int64")
+    np.minimum.at(low, key, order)
+    np.maximum.at(high, key, order)
+    table = pd.DataFrame(
+        {
+            "run": context.run[rows][first], "cable_lane": context.cable_lane[rows][first],
+            "lane": context.lane[rows][first], "cable": context.cable[context.link[rows][first]],
+            "n": np.bincount(key, minlength=groups), "low": low, "high": high,
+            "excess": robust.medians(key, context.excess[rows], groups),
+            "level": robust.medians(key, context.straightened[rows], groups),
+        }
+    )  # fmt: skip
+    return table, rows, key
+
+
+@check("cable-shifted", "run-shifted", "half-power")
+def shifted(context: Context) -> pd.DataFrame:
+    """Find runs off the other runs over the same cable, and cables off the expected loss."""
+    table, _, _ = _by_run_and_cable(context)
+    table = table.loc[table["n"] >= LEAST]
+    if table.empty:
+        return suspicions.none()
+    runs = table.groupby(["run", "cable"], sort=True).agg(
+        excess=("excess", "median"), off=("excess", "size"), n=("n", "sum"),
+        low=("low", "min"), high=("high", "max"),
+    ).reset_index()  # fmt: skip
+    moved = _against_others(context, table)
+    limit = context.threshold("cable_shift_db")
+    shifted_runs = {run for run, _, _ in moved}
+    wide = runs.loc[(runs["excess"].abs().round(4) > limit) & ~runs["run"].isin(shifted_runs)]
+    half = wide.loc[_is_half(context, wide["excess"].to_numpy())]
+    wide = wide.drop(half.index)
+    return suspicions.join(
+        *(_report_moved(context, run, cables, shift) for run, cables, shift in moved),
+        wording.of_runs(
+            context, "half-power", half["run"].to_numpy("int64"),
+            [f"cable {context.cable_names[c]}: {e:+.2f} dB off the expected loss"
+             for c, e in zip(half["cable"], half["excess"], strict=True)],
+            first_order=half["low"], last_order=half["high"],
+        ),
+        wording.of_runs(
+            context, "cable-shifted", wide["run"].to_numpy("int64"),
+            [f"cable {context.cable_names[c]}: the median of {n} readings is {e:+.2f} dB off the "
+             "loss expected from length, connections and splices"
+             for c, n, e in zip(wide["cable"], wide["n"], wide["excess"], strict=True)],
+            first_order=wide["low"], last_order=wide["high"],
+        ),
+    )  # fmt: skip
+
+
+def _is_half(context: Context, shift: Floats) -> np.ndarray:
+    low, high = context.threshold("half_power_low_db"), context.threshold("half_power_high_db")
+    return np.asarray((np.abs(shift) >= low) & (np.abs(shift) <= high))
+
+
+def _against_others(context: Context, table: pd.DataFrame) -> list[tuple[int, list[int], float]]:
+    """Return (run, cables, shift in dB) of runs that differ from others over the same links.
+
+    Of two runs that differ the one further from the expected loss is named, without planned
+    lengths the one that loses more.
+    """
+    several = table.groupby("cable_lane")["run"].transform("size") > 1
+    part = table.loc[several].sort_values(["cable_lane", "run"])
+    if part.empty:
+        return []
+    shifts: dict[int, list[tuple[int, float]]] = {}
+    groups = part.groupby("cable_lane", sort=True)
+    spread = groups["level"].transform("max") - groups["level"].transform("min")
+    for _, rows in part.loc[spread > context.threshold("run_shift_db")].groupby("cable_lane"):
+        levels = rows["level"].to_numpy()
+        excess = np.abs(rows["excess"].fillna(rows["level"]).to_numpy())
+        odd = int(np.argmax(excess))
+        others = float(np.median(np.delete(levels, odd)))
+        if abs(levels[odd] - others) > context.threshold("run_shift_db"):
+            pair = (int(rows["cable"].iloc[0]), float(levels[odd] - others))
+            shifts.setdefault(int(rows["run"].iloc[odd]), []).append(pair)
+    return [
+        (run, sorted({cable for cable, _ in hits}), float(np.median([s for _, s in hits])))
+        for run, hits in sorted(shifts.items())
+    ]
+
+
+def _report_moved(context: Context, run: int, cables: list[int], shift: float) -> pd.DataFrame:
+    half = bool(_is_half(context, np.array([shift]))[0])
+    names = ", ".join(context.cable_names[cable] for cable in cables[:3])
+    more = f" and {len(cables) - 3} more" if len(cables) > 3 else ""
+    return wording.of_runs(
+        context, "half-power" if half else "run-shifted", np.array([run], "int64"),
+        [f"{shift:+.2f} dB against other runs over cable {names}{more}"],
+    )  # fmt: skip
+
+
+@check("position-trend")
+def position(context: Context) -> pd.DataFrame:
+    """Find tubes, or groups of twelve, whose links lose more than the rest of the cable."""
+    links = context.plan.links
+    if links.empty:
+        return suspicions.none()
+    place = links.groupby(context.cable).cumcount().to_numpy() // GROUP
+    tube, names = codes(links["tube"])
+    named = np.array([name != "" for name in names], dtype="bool")[tube]
+    group = combined(context.cable, np.where(named, tube + 1_000_000, place))
+    rows = np.flatnonzero(context.cable_lane >= 0)
+    key = group[context.link[rows]] * len(context.runs) + context.run[rows]
+    number = ranked(key)
+    first = np.unique(number, return_index=True)[1]
+    level = robust.medians(number, context.relative[rows], len(first))
+    n = np.bincount(number)
+    siblings = np.bincount(context.cable[np.unique(group, return_index=True)[1]])
+    at = np.flatnonzero((np.round(level, 4) > context.threshold("position_db")) & (n >= LEAST))
+    at = at[siblings[context.cable[context.link[rows[first[at]]]]] > 1]
+    low, high = np.full(len(first), np.iinfo("int64").max), np.zeros(len(first), "int64")
+    np.minimum.at(low, number, context.order[rows])
+    np.maximum.at(high, number, context.order[rows])
+    chosen = context.link[rows[first[at]]]
+    ids = links["link_id"].to_numpy(dtype=object)
+    return wording.of_runs(
+        context, "position-trend", context.run[rows[first[at]]],
+        [f"cable {context.cable_names[context.cable[k]]}: the group of {ids[k]} loses "
+         f"{level[a]:.2f} dB more than the cable's median ({n[a]} readings)"
+         for k, a in zip(chosen, at, strict=True)],
+        first_order=low[at], last_order=high[at],
+    )  # fmt: skip

@@ -1,0 +1,140 @@
+"""Checks of clocks and pace: whether the times stored can be those of the work."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from rules import clocks, suspicions
+from rules.checks import wording
+from rules.checks.context import Context
+from rules.checks.registry import check
+from rules.columns import Flags, Ints, codes, combined
+
+QUARTER_MIN = 15.0
+"""Zones differ by whole quarter hours: tz database."""
+
+
+def sequence(context: Context) -> tuple[Ints, Flags]:
+    """Return single rows in the order of each meter's records, and where a neighbour follows."""
+    dump, _ = codes(context.working["dump_sha256"])
+    meter = clocks.meter_codes(context.working, dump)
+    rows = np.flatnonzero(context.single)
+    rows = rows[np.lexsort((context.order[rows], meter[rows]))]
+    return rows, meter[rows][1:] == meter[rows][:-1]
+
+
+@check("clock-against-sheet")
+def against_sheet(context: Context) -> pd.DataFrame:
+    """Find runs whose first record lies far from the time on the run sheet.
+
+    Only sheets that name their records by slot: where times choose the records they fit anyway.
+    """
+    sheets = context.run_sheets.sheets
+    sheets = sheets.loc[(sheets["last_slot"] > 0) & sheets["started_at"].notna()]
+    limit = context.threshold("clock_sheet_min")
+    found = []
+    for row in sheets.to_dict("records"):
+        mine = (context.working["sheet_id"] == row["sheet_id"]).to_numpy() & context.single
+        times = context.utc[mine]
+        if not np.isfinite(times).any():
+            continue
+        said = clocks.local_to_utc(row["started_at"], context.settings.timezone)
+        minutes = (float(np.nanmin(times)) - said) / 60.0
+        if abs(minutes) <= limit:
+            continue
+        quarters = minutes / QUARTER_MIN
+        zone = abs(quarters - round(quarters)) * QUARTER_MIN <= 5.0 and abs(minutes) < 15 * 60
+        hint = ": whole quarter hours, as a wrong zone makes" if zone else ""
+        runs = np.unique(context.run[mine])
+        found.append(
+            wording.of_runs(
+                context, "clock-against-sheet", runs,
+                [f"the first record was stored {abs(minutes):.0f} min "
+                 f"{'after' if minutes > 0 else 'before'} the start on run sheet "
+                 f"{row['sheet_id']}{hint}"] * len(runs),
+            )
+        )  # fmt: skip
+    return suspicions.join(*found)
+
+
+@check("clock-day-order")
+def day_order(context: Context) -> pd.DataFrame:
+    """Find dumps whose days and months make a shorter, steady story when exchanged."""
+    working = context.working
+    day = (context.utc // 86_400).astype("float64")
+    timed = np.isfinite(day) & context.single
+    pairs = pd.DataFrame(
+        {"dump": working["dump_sha256"].to_numpy()[timed], "day": day[timed].astype("int64")}
+    ).drop_duplicates()
+    date = pd.to_datetime(pairs["day"], unit="D")
+    pairs["swapped"] = pd.to_datetime(
+        pd.DataFrame({"year": date.dt.year, "month": date.dt.day, "day": date.dt.month}),
+        errors="coerce",
+    )
+    pairs["read"] = date
+    table = pairs.groupby("dump").agg(
+        n=("day", "size"), unclear=("swapped", lambda s: s.notna().all()),
+        low=("read", "min"), high=("read", "max"),
+        first=("swapped", "min"), last=("swapped", "max"),
+    )  # fmt: skip
+    span, other = (table["high"] - table["low"]).dt.days, (table["last"] - table["first"]).dt.days
+    wrong = table["unclear"] & (table["n"] > 1) & (other < span / 3)
+    wrong &= span >= context.threshold("clock_day_order_days")
+    hit = table.loc[wrong]
+    names = working.groupby("dump_sha256")["dump_name"].min().reindex(hit.index)
+    return suspicions.found(
+        "clock-day-order", subject="dump " + names.astype("str"), dump_sha256=hit.index.to_numpy(),
+        message=[
+            f"stored days reach from {low:%Y-%m-%d} to {high:%Y-%m-%d}; with day and month "
+            f"exchanged from {first:%Y-%m-%d} to {last:%Y-%m-%d}"
+            for low, high, first, last in
+            hit[["low", "high", "first", "last"]].itertuples(index=False)
+        ],
+    ) if len(hit) else suspicions.none()  # fmt: skip
+
+
+@check("clock-backwards")
+def backwards(context: Context) -> pd.DataFrame:
+    """Find places in a memory where the clock goes back."""
+    rows, neighbours = sequence(context)
+    step = np.diff(context.utc[rows])
+    with np.errstate(invalid="ignore"):
+        back = neighbours & (step < -context.threshold("clock_backwards_s"))
+    at = rows[1:][back]
+    return wording.of_readings(
+        context, "clock-backwards", at,
+        [f"stored {-s / 60:.0f} min before the record that precedes it in the memory"
+         for s in step[back]],
+    )  # fmt: skip
+
+
+@check("pace")
+def pace(context: Context) -> pd.DataFrame:
+    """Find runs in which different labels follow each other too fast.
+
+    Steps between labels are looked at where the clock shows seconds; a run is named when any step
+    is beyond doubt too short, or more than a few are short.
+    """
+    rows, neighbours = sequence(context)
+    label, _ = codes(context.working["label"])
+    record = combined(codes(context.working["dump_sha256"])[0],
+                      context.working["record"].to_numpy())  # fmt: skip
+    fine = (context.working["clock_resolution_s"].to_numpy() <= 1)[rows]
+    tested = (context.working["quantity"] != "reference").to_numpy()[rows]
+    step = np.diff(context.utc[rows])
+    moved = neighbours & fine[1:] & fine[:-1] & tested[1:] & tested[:-1]
+    moved &= (label[rows][1:] != label[rows][:-1]) & (record[rows][1:] != record[rows][:-1])
+    with np.errstate(invalid="ignore"):
+        short = moved & (step >= 0) & (step < context.threshold("pace_warn_s"))
+        doubt = short & (step < context.threshold("pace_doubt_s"))
+    run = context.run[rows][1:]
+    runs = len(context.runs)
+    steps, n_short, n_doubt = (np.bincount(run[m], minlength=runs) for m in (moved, short, doubt))
+    hit = np.flatnonzero((n_doubt > 0) | (n_short > context.threshold("pace_share") * steps))
+    return wording.of_runs(
+        context, "pace", hit,
+        [f"{n_short[r]} of {steps[r]} steps to another label took less than "
+         f"{context.threshold('pace_warn_s'):.0f} s, {n_doubt[r]} less than "
+         f"{context.threshold('pace_doubt_s'):.0f} s" for r in hit],
+    )  # fmt: skip

@@ -1,0 +1,158 @@
+"""Checks across the two directions of one link, and the two fibres of a pair."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from rules import suspicions
+from rules.checks import wording
+from rules.checks.context import Context
+from rules.checks.registry import check
+from rules.columns import codes, combined
+
+
+def both_ways(context: Context) -> pd.DataFrame:
+    """Return link × lane with a current loss both ways: link, lane, rows ab and ba, their runs,
+    difference (dB, a-b less b-a)."""
+    ab, ba = context.current[:, :, 0], context.current[:, :, 1]
+    there = (ab >= 0) & (ba >= 0)
+    link, lane = np.nonzero(there)
+    a, b = ab[there], ba[there]
+    return pd.DataFrame(
+        {"link": link, "lane": lane, "ab": a, "ba": b, "run_ab": context.run[a],
+         "run_ba": context.run[b], "difference": context.loss[a] - context.loss[b]}
+    )  # fmt: skip
+
+
+@check("directions-differ", "core-mismatch")
+def differ(context: Context) -> pd.DataFrame:
+    """Find links whose directions differ, and pairs of runs that differ throughout."""
+    table = both_ways(context)
+    if table.empty:
+        return suspicions.none()
+    pair = combined(table["run_ab"].to_numpy("int64"), table["run_ba"].to_numpy("int64"))
+    middle = table["difference"].groupby(pair).transform("median").to_numpy()
+    many = table["difference"].groupby(pair).transform("size").to_numpy() >= 5
+    core = many & (np.abs(middle) > context.threshold("core_db"))
+    runs, texts = [], []
+    for _, part in table.loc[core].groupby(pair[core], sort=True):
+        typical = part["difference"].median()
+        worse = "run_ab" if typical > 0 else "run_ba"
+        runs.append(int(part[worse].iloc[0]))
+        texts.append(f"loses {abs(typical):.2f} dB more than the other direction on "
+                     f"{part['link'].nunique()} links")  # fmt: skip
+    apart = table["difference"].abs().round(4).to_numpy()
+    hit = table.loc[~core & (apart > context.threshold("directions_warn_db"))]
+    worst = hit.loc[hit["difference"].abs().groupby(hit["link"]).idxmax()]
+    worst = worst.sort_values("link")
+    strong = context.threshold("directions_strong_db")
+    return suspicions.join(
+        wording.of_runs(context, "core-mismatch", np.array(runs, "int64"), texts),
+        wording.of_readings(
+            context, "directions-differ",
+            np.where(worst["difference"] > 0, worst["ab"], worst["ba"]).astype("int64"),
+            [f"a-b {context.loss[a]:.2f} dB, b-a {context.loss[b]:.2f} dB"
+             + (": far apart" if abs(d) > strong else "")
+             for a, b, d in zip(worst["ab"], worst["ba"], worst["difference"], strict=True)],
+        ),
+    )  # fmt: skip
+
+
+@check("directions-identical")
+def identical(context: Context) -> pd.DataFrame:
+    """Find pairs of runs whose links are equal both ways at every wavelength too often."""
+    table = both_ways(context)
+    if table.empty:
+        return suspicions.none()
+    table["equal"] = table["difference"].abs() < 0.0005
+    links = table.groupby(["run_ab", "run_ba", "link"], sort=True)["equal"].agg(["all", "size"])
+    links = links.loc[links["size"] > 1].reset_index()
+    share = (
+        links.groupby(["run_ab", "run_ba"], sort=True)["all"].agg(["mean", "size"]).reset_index()
+    )
+    share = share.loc[share["run_ab"] != share["run_ba"]]
+    hit = share.loc[(share["mean"] > context.threshold("identical_share"))
+                    & (share["size"] >= context.threshold("identical_links"))]  # fmt: skip
+    return wording.of_runs(
+        context, "directions-identical", hit["run_ba"].to_numpy("int64"),
+        [f"{mean:.0%} of {n} links are equal both ways at every wavelength"
+         for mean, n in zip(hit["mean"], hit["size"], strict=True)],
+    )  # fmt: skip
+
+
+@check("direction-doubled")
+def doubled(context: Context) -> pd.DataFrame:
+    """Find runs over links tested twice one way while the planned other way is missing."""
+    both = context.planned.groupby("link_id")["direction"].nunique()
+    planned = context.plan.links["link_id"].map(both).fillna(0).to_numpy() > 1
+    if not planned.any():
+        return suspicions.none()
+    rows = np.flatnonzero(~np.isnan(context.loss))
+    rows = rows[planned[context.link[rows]] & (context.way[rows] < 2)]
+    cell = combined(context.link[rows], context.lane[rows])
+    frame = pd.DataFrame({"cell": cell, "way": context.way[rows], "run": context.run[rows]})
+    by_cell = frame.groupby("cell")
+    one_way = by_cell["way"].transform("nunique").to_numpy() == 1
+    twice = one_way & (by_cell["run"].transform("nunique").to_numpy() > 1)
+    share = pd.Series(twice).groupby(frame["run"].to_numpy()).agg(["mean", "sum"])
+    hit = share.loc[(share["mean"] > context.threshold("doubled_share")) & (share["sum"] >= 8)]
+    return wording.of_runs(
+        context, "direction-doubled", hit.index.to_numpy("int64"),
+        [f"{n} tests were made the same way in another run, none the other way"
+         for n in hit["sum"]],
+    )  # fmt: skip
+
+
+@check("pair-exchanged", "pair-dark")
+def neighbours(context: Context) -> pd.DataFrame:
+    """Find pairs whose fibres look exchanged: both dark, or each like the other from afar."""
+    links = context.plan.links
+    members = links.loc[links["pair"] != "", ["cable", "pair"]]
+    pair, _ = codes(members["cable"] + "\x1f" + members["pair"])
+    frame = pd.DataFrame({"row": members.index.to_numpy(), "pair": pair})
+    frame = frame.loc[frame.groupby("pair")["row"].transform("size") == 2].sort_values(
+        ["pair", "row"]
+    )
+    rows = frame["row"].to_numpy("int64")
+    first, second = rows[::2], rows[1::2]
+    return suspicions.join(_dark(context, first, second), _crossed(context, first, second))
+
+
+def _dark(context: Context, first: np.ndarray, second: np.ndarray) -> pd.DataFrame:
+    dark = context.single & (context.link >= 0)
+    dark &= context.working["state"].isin(("no-light", "under-range")).to_numpy()
+    lit = np.zeros(len(context.plan.links), dtype="bool")
+    unlit = lit.copy()
+    unlit[context.link[dark]] = True
+    lit[context.link[~np.isnan(context.loss)]] = True
+    hit = np.flatnonzero((unlit & ~lit)[first] & (unlit & ~lit)[second])
+    names = context.plan.links["link_id"].to_numpy(dtype=object)
+    shown = np.full(len(lit), -1, dtype="int64")
+    shown[context.link[dark]] = np.flatnonzero(dark)
+    return wording.of_links(
+        context, "pair-dark", first[hit],
+        [f"{names[a]} and {names[b]} are both dark; nothing here proves that no light is on them"
+         for a, b in zip(first[hit], second[hit], strict=True)],
+        rows=shown[first[hit]],
+    )  # fmt: skip
+
+
+def _crossed(context: Context, first: np.ndarray, second: np.ndarray) -> pd.DataFrame:
+    """Compare a-b of each fibre with b-a of its own and of its partner."""
+    ab, ba = context.latest[:, :, 0], context.latest[:, :, 1]
+    own = np.abs(ab - ba)
+    cross = np.fmax(np.abs(ab[first] - ba[second]), np.abs(ab[second] - ba[first]))
+    straight = np.fmin(own[first], own[second])
+    limit = context.threshold("directions_warn_db")
+    with np.errstate(invalid="ignore"):
+        hit = ((straight > limit) & (cross < limit / 2.0)).any(axis=1)
+    at = np.flatnonzero(hit)
+    names = context.plan.links["link_id"].to_numpy(dtype=object)
+    current = context.current[first[at], :, 0].max(axis=1) if len(at) else at
+    return wording.of_links(
+        context, "pair-exchanged", first[at],
+        [f"{names[a]} from A looks like {names[b]} from B, and the other way round"
+         for a, b in zip(first[at], second[at], strict=True)],
+        rows=current,
+    )  # fmt: skip

@@ -1,0 +1,87 @@
+"""Findings in words: subjects and scopes of readings, runs, links and cables."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from rules import suspicions
+from rules.checks.context import Context
+from rules.columns import Ints
+
+WAY_NAMES = (", a-b", ", b-a", "")
+
+
+def of_readings(
+    context: Context, code: str, rows: Ints, messages: Sequence[str], **more: Any
+) -> pd.DataFrame:
+    """Make one finding per row of `working`."""
+    if not len(rows):
+        return suspicions.none()
+    part = context.working.iloc[rows]
+    links = context.paired["link_id"].iloc[rows]
+    named = [
+        f"link {link}" if link else f"reading “{label}”"
+        for link, label in zip(links, part["label"], strict=True)
+    ]
+    return suspicions.found(
+        code,
+        subject=[
+            f"{name} at {nm} nm{WAY_NAMES[way]}"
+            for name, nm, way in zip(named, part["wavelength_nm"], context.way[rows], strict=True)
+        ],
+        link_id=links, run_id=part["run_id"], reading_id=part["reading_id"],
+        wavelength_nm=part["wavelength_nm"], message=list(messages),
+        cable=cables_of(context, context.link[rows]), **more,
+    )  # fmt: skip
+
+
+def of_runs(
+    context: Context, code: str, runs: Ints, messages: Sequence[str], lanes: Ints | None = None,
+    **more: Any,
+) -> pd.DataFrame:  # fmt: skip
+    """Make one finding per row of `runs` (and lane); `first_order`, `last_order` narrow it."""
+    if not len(runs):
+        return suspicions.none()
+    ids = context.runs["run_id"].iloc[runs]
+    wavelengths = np.zeros(len(runs), "int64") if lanes is None else nm_of(context, runs, lanes)
+    return suspicions.found(
+        code,
+        subject=[f"run {run}" + (f" at {nm} nm" if nm else "")
+                 for run, nm in zip(ids, wavelengths, strict=True)],
+        run_id=ids, wavelength_nm=wavelengths, message=list(messages), **more,
+    )  # fmt: skip
+
+
+def nm_of(context: Context, runs: Ints, lanes: Ints) -> Ints:
+    """Return the wavelength as stored for lanes of runs (1310 rather than 1300 where it was)."""
+    wavelength = context.working["wavelength_nm"].to_numpy()
+    key = context.run * len(context.lanes) + context.lane
+    first = np.full(len(context.runs) * len(context.lanes), -1, dtype="int64")
+    first[key[::-1]] = np.arange(len(key))[::-1]
+    return np.asarray(wavelength[first[runs * len(context.lanes) + lanes]])
+
+
+def of_links(
+    context: Context, code: str, links: Ints, messages: Sequence[str], rows: Ints | None = None,
+    **more: Any,
+) -> pd.DataFrame:  # fmt: skip
+    """Make one finding per link; `rows` name one reading of each that stands for it."""
+    if not len(links):
+        return suspicions.none()
+    ids = context.plan.links["link_id"].iloc[links]
+    if rows is not None:
+        part = context.working.iloc[rows]
+        more |= {"reading_id": part["reading_id"], "run_id": part["run_id"]}
+    return suspicions.found(
+        code, subject="link " + ids, link_id=ids, message=list(messages),
+        cable=cables_of(context, links), **more,
+    )  # fmt: skip
+
+
+def cables_of(context: Context, links: Ints) -> list[str]:
+    """Return the cable of each link, empty for −1."""
+    return [context.cable_names[context.cable[k]] if k >= 0 else "" for k in links]

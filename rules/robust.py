@@ -1,0 +1,102 @@
+"""Statistics of groups of rows that single wild values do not spoil."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from rules.columns import Floats, Ints, starts
+
+NORMAL = 1.4826
+"""Median absolute deviation to standard deviation of a normal distribution: 1 / Φ⁻¹(3/4)."""
+
+
+def medians(key: Ints, values: Floats, groups: int) -> Floats:
+    """Return the median of `values` per key 0 … groups − 1, NaN where a group has none.
+
+    Rows with NaN or a negative key are left out.
+    """
+    kept = (key >= 0) & ~np.isnan(values)
+    found = pd.Series(values[kept]).groupby(key[kept], sort=False).median()
+    out = np.full(groups, np.nan)
+    out[found.index.to_numpy()] = found.to_numpy()
+    return out
+
+
+def spreads(key: Ints, values: Floats, groups: int, centre: Floats | None = None) -> Floats:
+    """Return the robust standard deviation per key: 1.4826 × median absolute deviation."""
+    middle = medians(key, values, groups) if centre is None else centre
+    return medians(key, np.abs(values - middle[key]), groups) * NORMAL
+
+
+def counts(key: Ints, values: Floats, groups: int) -> Ints:
+    """Return the number of values per key that are not NaN."""
+    kept = (key >= 0) & ~np.isnan(values)
+    return np.bincount(key[kept], minlength=groups).astype("int64")
+
+
+def slopes(key: Ints, x: Floats, y: Floats, groups: int) -> tuple[Floats, Floats, Ints]:
+    """Fit y = a + b·x per key by least squares; return b, its standard error and n.
+
+    NaN where fewer than three rows or one x.
+    """
+    kept = (key >= 0) & np.isfinite(x) & np.isfinite(y)
+    group, x, y = key[kept], x[kept], y[kept]
+    n = np.bincount(group, minlength=groups)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        dx = x - (np.bincount(group, x, groups) / n)[group]
+        dy = y - (np.bincount(group, y, groups) / n)[group]
+        sxx = np.bincount(group, dx * dx, groups)
+        slope = np.bincount(group, dx * dy, groups) / sxx
+        rest = dy - slope[group] * dx
+        variance = np.bincount(group, rest * rest, groups) / (n - 2)
+        error = np.sqrt(variance / sxx)
+    few = (n < 3) | (sxx <= 0)
+    slope[few], error[few] = np.nan, np.nan
+    return slope, error, n.astype("int64")
+
+
+def split(key: Ints, values: Floats, spread: Floats, least: int) -> Floats:
+    """Return for each row how strongly the rows from it on differ from those before it.
+
+    `key` must be sorted; the statistic is (mean from here − mean before) / (s · √(1/m + 1/n)) with
+    the spread s of the group, NaN where either side has fewer than `least` rows. It is the
+    two-sample t statistic with known spread.
+    """
+    begins = starts(key)
+    place = np.arange(len(key))
+    first = np.maximum.accumulate(np.where(begins, place, 0))
+    group = np.cumsum(begins) - 1
+    size = np.bincount(group)[group]
+    before = place - first
+    after = size - before
+    total = np.cumsum(values)
+    base = total[first] - values[first]
+    whole = np.bincount(group, values)[group]
+    left = total - values - base
+    with np.errstate(invalid="ignore", divide="ignore"):
+        shift = (whole - left) / after - left / before
+        out = shift / (spread * np.sqrt(1.0 / before + 1.0 / after))
+    out[(before < least) | (after < least)] = np.nan
+    return np.asarray(out)
+
+
+def episode(values: Floats, spread: float, least: int) -> tuple[int, int, float]:
+    """Return the stretch [i, j) that stands out most from the rest, and its statistic.
+
+    Either side may be empty: j = n means that the level stays. Both the stretch and the rest have
+    at least `least` values; (0, 0, 0.0) where that is impossible.
+    """
+    n = len(values)
+    total = np.concatenate([[0.0], np.cumsum(values)])
+    i, j = np.triu_indices(n + 1, k=least)
+    i, j = i[(n - (j - i)) >= least], j[(n - (j - i)) >= least]
+    # a rest before the stretch of one or two values is an edge, not a level
+    i, j = i[i >= least], j[i >= least]
+    if not len(i):
+        return 0, 0, 0.0
+    inside = j - i
+    shift = (total[j] - total[i]) / inside - (total[n] - (total[j] - total[i])) / (n - inside)
+    score = shift / (spread * np.sqrt(1.0 / inside + 1.0 / (n - inside)))
+    best = int(np.argmax(np.abs(score)))
+    return int(i[best]), int(j[best]), float(score[best])
