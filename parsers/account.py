@@ -6,59 +6,114 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from parsers import text
+from parsers import units
 from parsers.dump import Dump, Extract
-from parsers.raw import Fault, Mark
+from parsers.fields import texts
+from parsers.raw import Fault, Mark, Raw, Rows
 from rules import tables
 
-KINDS = ("reading", "fault", "ignored", "context")
+KINDS = ("", "reading", "fault", "ignored", "context")
+_READING, _FAULT, _CONTEXT = 1, 2, 4
+SMALL = ("clock-unreadable", "slot-unreadable", "column-unknown")
+"""Faults that alone cost no reading; another one on the same line is the reason for its loss."""
 
 
-def build(readings: pd.DataFrame, faults: list[Fault], marks: list[Mark]) -> pd.DataFrame:
-    """Make the account (ACCOUNTS) from readings (with `end_line`), faults and other spans.
+def build(raw: Raw, readings: pd.DataFrame, faults: list[Fault]) -> pd.DataFrame:
+    """Make the account (ACCOUNTS) of what a layout's reader and the shared path found.
 
-    A line with a reading is a reading, even where one of its cells is also a fault. Neighbouring
-    single lines of the same kind and reason become one span.
+    A line with a reading is a reading, even where one of its cells is also a fault. Neighbours of
+    the same kind and reason are one span; a record of several lines is a span of its own.
     """
-    spans = readings[["line", "end_line"]].drop_duplicates("line")
-    taken = set(spans["line"].tolist()) if len(faults) else set()
-    taken |= {mark.line for mark in marks}
-    other = {f.line: Mark(f.line, f.line, "fault", f.code) for f in faults if f.line not in taken}
-    listed = [*marks, *other.values()]
-    frame = pd.DataFrame(
-        {
-            "line": np.concatenate([spans["line"], [m.line for m in listed]]).astype(np.int64),
-            "end_line": np.concatenate([spans["end_line"], [m.end_line for m in listed]]).astype(
-                np.int64
-            ),
-            "kind": ["reading"] * len(spans) + [m.kind for m in listed],
-            "why": [""] * len(spans) + [m.why for m in listed],
-        }
-    ).sort_values("line", kind="stable", ignore_index=True)
-    return tables.conform(_merged(frame), tables.ACCOUNTS)
+    ledger = _Ledger(raw.size)
+    for number, rows in enumerate(raw.rows):
+        chosen = readings["row"].to_numpy()[readings["table"].to_numpy() == number]
+        gave = np.zeros(len(rows), np.bool_)
+        gave[chosen] = True
+        ledger.rows(rows, gave)
+    for mark in raw.marks:
+        ledger.span(mark)
+    codes: dict[int, str] = {}
+    for fault in sorted(faults, key=lambda fault: fault.code in SMALL):
+        codes.setdefault(fault.line, fault.code)
+    for line, code in codes.items():
+        ledger.fault(line, code)
+    return ledger.accounts(np.unique(readings["line"].to_numpy()))
 
 
-def _merged(frame: pd.DataFrame) -> pd.DataFrame:
-    if frame.empty:
-        return frame
-    first, last = frame["line"].to_numpy(), frame["end_line"].to_numpy()
-    kind = pd.factorize(frame["kind"] + "\x1f" + frame["why"])[0]
-    single = first == last
-    joins = (first[1:] == last[:-1] + 1) & (kind[1:] == kind[:-1]) & single[1:] & single[:-1]
-    starts = np.flatnonzero(np.concatenate([[True], ~joins]))
-    stops = np.concatenate([starts[1:] - 1, [len(frame) - 1]])
-    out = frame.iloc[starts].copy()
-    out["end_line"] = last[stops]
-    return out.reset_index(drop=True)
+class _Ledger:
+    """The kind, reason and record of every line, from 1."""
+
+    def __init__(self, size: int) -> None:
+        self.kind = np.zeros(size + 2, np.int8)
+        self.why = np.zeros(size + 2, np.int32)
+        self.record = np.zeros(size + 2, np.int64)
+        self.reasons = {"": 0}
+        self.records = 0
+
+    def rows(self, rows: Rows, gave: NDArray[np.bool_]) -> None:
+        """Enter the rows of a table; those of several lines keep their own number."""
+        single = rows.first == rows.last
+        self.kind[rows.first[single & gave]] = _READING
+        for index in np.flatnonzero(~single).tolist():
+            span = slice(int(rows.first[index]), int(rows.last[index]) + 1)
+            self.records += 1
+            self.record[span] = self.records
+            self.kind[span] = _READING if gave[index] else _CONTEXT
+            self.why[span] = 0 if gave[index] else self.reason("part of a record without reading")
+
+    def span(self, mark: Mark) -> None:
+        """Enter what is not part of a row."""
+        span = slice(mark.line, mark.end_line + 1)
+        self.kind[span] = KINDS.index(mark.kind)
+        self.why[span] = self.reason(mark.why)
+        self.record[span] = 0
+
+    def fault(self, line: int, code: str) -> None:
+        """Enter a fault on a line that gave no reading and is nothing else."""
+        partial = self.kind[line] == _CONTEXT and self.record[line] > 0
+        if self.kind[line] == 0 or partial:
+            self.kind[line], self.why[line] = _FAULT, self.reason(code)
+
+    def reason(self, text: str) -> int:
+        """Return the number of a reason."""
+        return self.reasons.setdefault(text, len(self.reasons))
+
+    def accounts(self, lines: NDArray[np.int64]) -> pd.DataFrame:
+        """Make the table; `lines` are those on which a reading's value stands."""
+        kind, why, record = self.kind[1:-1], self.why[1:-1], self.record[1:-1]
+        if not len(kind):
+            return tables.empty(tables.ACCOUNTS)
+        changes = np.flatnonzero(
+            (np.diff(kind) != 0) | (np.diff(why) != 0) | (np.diff(record) != 0)
+        )
+        first = np.concatenate([[0], changes + 1])
+        last = np.concatenate([changes, [len(kind) - 1]])
+        kinds, whys = kind[first].copy(), why[first].copy()
+        # a page head inside a record parts it; the part without a value belongs to the record
+        held = np.searchsorted(lines, last + 1, side="right") > np.searchsorted(lines, first + 1)
+        bare = (kinds == _READING) & ~held
+        kinds[bare], whys[bare] = _CONTEXT, self.reason("part of a record")
+        there = kinds > 0
+        frame = pd.DataFrame(
+            {
+                "line": first[there] + 1,
+                "end_line": last[there] + 1,
+                "kind": texts(KINDS, kinds[there]),
+                "why": texts(list(self.reasons), whys[there]),
+            }
+        )
+        return tables.conform(frame, tables.ACCOUNTS)
 
 
 def check(dump: Dump, extract: Extract) -> tuple[str, ...]:
     """Say in words how `extract` fails to account for `dump`; empty when the balance closes."""
     accounts = extract.accounts.sort_values("line", kind="stable")
     first, last = accounts["line"].to_numpy(), accounts["end_line"].to_numpy()
-    blank = _blank(dump.data)
+    blank = units.blank(dump.data, extract.unit)
     out = []
-    strange = sorted(set(accounts["kind"]) - set(KINDS))
+    if blank is None:
+        return (f"the dump has no {extract.unit}s to account for",)
+    strange = sorted(set(accounts["kind"]) - set(KINDS[1:]))
     if strange:
         out.append(f"unknown kinds of account: {', '.join(strange)}")
     if ((first < 1) | (last < first) | (last > len(blank))).any():
@@ -90,14 +145,3 @@ def _without(accounts: pd.DataFrame, rows: pd.DataFrame, kind: str) -> list[str]
     after = np.searchsorted(lines, spans["end_line"].to_numpy(), side="right")
     bare = spans["line"].to_numpy()[after == before]
     return [f"line {bare[0]} is accounted as {kind} and has none"] if len(bare) else []
-
-
-def _blank(data: bytes) -> NDArray[np.bool_]:
-    """Tell for each physical line of `data` whether it is blank, independently of any parser."""
-    mark, encoding = text.marked(data, "")
-    body = data[mark:]
-    if encoding.startswith("utf-16"):
-        body = body.decode(encoding, "replace").encode("utf-8", "replace")
-    body = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    starts, ends = text.line_ends(body)
-    return text.blank_lines(body, starts, ends)

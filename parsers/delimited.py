@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import csv
 import io
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from parsers import lines
-from parsers.profile import Delimited, Profile, Table
+from parsers.profile import Profile
+from parsers.profile_parts import Delimited, Table
 from parsers.raw import Fault, Mark, Raw, Rows
 from parsers.text import Text
 
@@ -17,52 +20,85 @@ MOST_COLUMNS = 10_000
 """Engineering default, no source."""
 
 
+class _Logical(NamedTuple):
+    """The rows of text: physical lines `first` to `last` (from 0), with their separators."""
+
+    first: NDArray[np.int64]
+    last: NDArray[np.int64]
+    separators: NDArray[np.int64]
+    unclosed: NDArray[np.bool_]
+
+
 def read(profile: Profile, text: Text) -> Raw:
     """Split the lines of every table that the profile describes; see `Raw`."""
     rules = profile.delimited
     assert rules is not None, "the profile's layout is checked when it is loaded"
-    raw = Raw()
+    raw = Raw(size=len(text.starts))
     kinds = lines.classify(profile, text, raw)
-    counts, unclosed = _separators(text, rules)
+    logical = _logical(text, rules, kinds)
     headers = _headers(profile, text, rules, kinds)
     for position, (index, table) in enumerate(headers):
-        stop = headers[position + 1][0] if position + 1 < len(headers) else len(text.starts)
-        start = index + 1 if table.titled else index
-        inside = np.zeros(len(text.starts), np.bool_)
-        inside[start:stop] = kinds[start:stop] == lines.UNKNOWN
         if table.titled:
             kinds[index] = lines.TAKEN
             raw.marks.append(Mark(index + 1, index + 1, "context", "column titles"))
-        width = len(table.header)
-        whole = inside & (counts == width - 1) & ~unclosed
+        later = [number for number, _ in headers[position + 1 :]]
+        stop = later[0] if later else len(text.starts)
+        inside = (logical.first >= index) & (logical.first < stop)
+        inside &= kinds[logical.first] == lines.UNKNOWN
+        whole = inside & (logical.separators == len(table.header) - 1) & ~logical.unclosed
         for bad in np.flatnonzero(inside & ~whole).tolist():
-            raw.faults.append(_misfit(text, bad, int(counts[bad]) + 1, width, bool(unclosed[bad])))
+            _misfit(text, logical, bad, len(table.header), raw)
         chosen = np.flatnonzero(whole)
         if len(chosen):
-            raw.rows.append(_split(text, chosen, table, rules))
-        kinds[inside] = lines.TAKEN
+            raw.rows.append(_split(text, logical, chosen, table, rules))
+        for row in np.flatnonzero(inside & (logical.first != logical.last)).tolist():
+            kinds[logical.first[row] : logical.last[row] + 1] = lines.TAKEN
+        kinds[logical.first[inside]] = lines.TAKEN
     lines.rest(profile, text, kinds, raw, bool(headers))
     return raw
 
 
-def _separators(text: Text, rules: Delimited) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
-    """Count the separators of each line that stand outside quotes; tell where quotes are wrong."""
+def _logical(text: Text, rules: Delimited, kinds: NDArray[np.int8]) -> _Logical:
+    """Count the separators outside quotes of each row and prove its quotes, all at once.
+
+    A quote that opens stands at the start of a field or after a quote, one that closes at the end
+    of a field or before a quote (RFC 4180, section 2, rules 5 to 7).
+    """
     array = np.frombuffer(text.body, dtype=np.uint8)
     places = np.flatnonzero(array == ord(rules.separator))
-    wrong = np.zeros(len(text.starts), np.bool_)
-    counts = np.searchsorted(places, text.ends) - np.searchsorted(places, text.starts)
-    if not rules.quote:
-        return counts.astype(np.int64), wrong
-    quotes = np.flatnonzero(array == ord(rules.quote))
-    if not len(quotes):
-        return counts.astype(np.int64), wrong
-    quoted = np.unique(np.searchsorted(text.starts, quotes, side="right") - 1)
-    separator, quote = rules.separator, rules.quote
-    for index in quoted.tolist():
-        cells = fields(text.line(index), separator, quote)
-        counts[index] = 0 if cells is None else len(cells) - 1
-        wrong[index] = cells is None
-    return counts.astype(np.int64), wrong
+    quotes = np.flatnonzero(array == ord(rules.quote)) if rules.quote else places[:0]
+    first = last = np.arange(len(text.starts))
+    if rules.multiline and len(quotes):
+        inside = quotes[kinds[_line_of(text.starts, quotes)] == lines.UNKNOWN]
+        before = np.searchsorted(inside, text.starts)
+        first = np.flatnonzero(before % 2 == 0)
+        last = np.concatenate([first[1:] - 1, [len(text.starts) - 1]])[: len(first)]
+    starts, ends = text.starts[first], text.ends[last]
+    unclosed = np.zeros(len(first), np.bool_)
+    if len(quotes):
+        row = _line_of(starts, quotes)
+        nth = np.arange(len(quotes)) - np.searchsorted(quotes, starts)[row]
+        opens = nth % 2 == 0
+        sign, quote = ord(rules.separator), ord(rules.quote)
+        before_it = array[np.maximum(quotes - 1, 0)]
+        after_it = array[np.minimum(quotes + 1, len(array) - 1)]
+        good = np.where(
+            opens,
+            (quotes == starts[row]) | (before_it == sign) | (before_it == quote),
+            (quotes + 1 == ends[row]) | (after_it == sign) | (after_it == quote),
+        )
+        unclosed[row[~good]] = True
+        counted = np.bincount(row, minlength=len(first))
+        unclosed |= counted % 2 == 1
+        owner = _line_of(starts, places)
+        ahead = np.searchsorted(quotes, places) - np.searchsorted(quotes, starts)[owner]
+        places = places[ahead % 2 == 0]
+    counts = np.searchsorted(places, ends) - np.searchsorted(places, starts)
+    return _Logical(first, last, counts.astype(np.int64), unclosed)
+
+
+def _line_of(starts: NDArray[np.int64], places: NDArray[np.int64]) -> NDArray[np.int64]:
+    return np.searchsorted(starts, places, side="right") - 1
 
 
 def fields(line: str, separator: str, quote: str) -> list[str] | None:
@@ -114,16 +150,27 @@ def _headers(
     return sorted(found, key=lambda pair: pair[0])
 
 
-def _misfit(text: Text, index: int, found: int, width: int, unclosed: bool) -> Fault:
-    line = text.line(index)
-    if unclosed:
-        return Fault(index + 1, 1, "quote-unbalanced", line, "every quoted field closed")
-    return Fault(index + 1, 1, "field-count", line, f"{width} fields; this row has {found}")
+def _misfit(text: Text, logical: _Logical, row: int, width: int, raw: Raw) -> None:
+    """Note why a row is no row of the table, and account for all its lines."""
+    first, last = int(logical.first[row]), int(logical.last[row])
+    found = int(logical.separators[row]) + 1
+    if logical.unclosed[row]:
+        code, expected = "quote-unbalanced", "every quoted field closed"
+    elif found > MOST_COLUMNS:
+        code, expected = "columns-too-many", f"at most {MOST_COLUMNS} fields; this row has {found}"
+    else:
+        code, expected = "field-count", f"{width} fields; this row has {found}"
+    raw.faults.append(Fault(first + 1, 1, code, text.excerpt(first), expected))
+    if last > first:
+        raw.marks.append(Mark(first + 1, last + 1, "fault", code))
 
 
-def _split(text: Text, chosen: NDArray[np.int64], table: Table, rules: Delimited) -> Rows:
+def _split(
+    text: Text, logical: _Logical, chosen: NDArray[np.int64], table: Table, rules: Delimited
+) -> Rows:
     """Split whole rows by pandas' C reader, which is given nothing but rows of the right width."""
-    block = _joined(text, chosen)
+    first, last = logical.first[chosen], logical.last[chosen]
+    block = _joined(text, first, last)
     used = lines.used(table)
     cells = pd.read_csv(
         io.BytesIO(block),
@@ -136,7 +183,7 @@ def _split(text: Text, chosen: NDArray[np.int64], table: Table, rules: Delimited
         keep_default_na=False,
         na_filter=False,
         quotechar=rules.quote or '"',
-        quoting=0 if rules.quote else 3,
+        quoting=csv.QUOTE_MINIMAL if rules.quote else csv.QUOTE_NONE,
         skip_blank_lines=False,
         engine="c",
         low_memory=False,
@@ -145,15 +192,15 @@ def _split(text: Text, chosen: NDArray[np.int64], table: Table, rules: Delimited
     )
     cells.columns = pd.Index(used)
     assert len(cells) == len(chosen), "the reader must give back each row"
-    place = {title: table.header.index(title) + 1 for title in used}
-    numbers = chosen + 1
-    return Rows(table, lines.stripped(cells), numbers, numbers, place)
+    places = {title: table.header.index(title) + 1 for title in used}
+    spaced = lines.spaced(block, rules.separator + rules.quote)
+    return Rows(table, lines.stripped(cells) if spaced else cells, first + 1, last + 1, places)
 
 
-def _joined(text: Text, chosen: NDArray[np.int64]) -> bytes:
-    """Join the chosen lines; runs of neighbours are taken as one slice."""
-    breaks = np.flatnonzero(np.diff(chosen) != 1) + 1
-    firsts = chosen[np.concatenate([[0], breaks])]
-    lasts = chosen[np.concatenate([breaks - 1, [len(chosen) - 1]])]
-    pairs = zip(text.starts[firsts].tolist(), text.ends[lasts].tolist(), strict=True)
+def _joined(text: Text, first: NDArray[np.int64], last: NDArray[np.int64]) -> bytes:
+    """Join the chosen rows; runs of neighbours are taken as one slice."""
+    breaks = np.flatnonzero(first[1:] != last[:-1] + 1) + 1
+    starts = text.starts[first[np.concatenate([[0], breaks])]]
+    ends = text.ends[last[np.concatenate([breaks - 1, [len(last) - 1]])]]
+    pairs = zip(starts.tolist(), ends.tolist(), strict=True)
     return b"\n".join(text.body[start:end] for start, end in pairs) + b"\n"

@@ -40,6 +40,9 @@ class Extract:
     faults: pd.DataFrame = field(default_factory=lambda: tables.empty(tables.FAULTS))
     accounts: pd.DataFrame = field(default_factory=lambda: tables.empty(tables.ACCOUNTS))
     context: pd.DataFrame = field(default_factory=lambda: tables.empty(tables.CONTEXT))
+    unit: Literal["line", "row", "element"] = "line"
+    """What `line` numbers: lines of text, rows of all sheets in order, or elements in document
+    order (every XML element; every JSON object and every list that holds bare values)."""
     questions: tuple[tuple[str, str], ...] = ()
     """(code, sentence) for what is undecidable for the whole dump, such as the order of day and
     month."""

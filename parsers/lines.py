@@ -9,9 +9,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from parsers import patterns
-from parsers.profile import Profile, Table
+from parsers.profile import Profile
+from parsers.profile_parts import Table
 from parsers.raw import Fault, Mark, Noted, Raw
-from parsers.text import Text
+from parsers.text import LONGEST_LINE, Text, line_ends
 
 UNKNOWN, BLANK, TAKEN = 0, 1, 2
 """Kinds of lines while a layout is read."""
@@ -21,8 +22,16 @@ def classify(profile: Profile, text: Text, raw: Raw) -> NDArray[np.int8]:
     """Settle blank lines, ignored lines and headings; return the kind of each line."""
     kinds = np.zeros(len(text.starts), np.int8)
     kinds[text.blank()] = BLANK
-    texts = [rule.match for rule in profile.ignore] + [rule.match for rule in profile.heading]
-    compiled = [patterns.compile_lines(rule.match) for rule in profile.heading]
+    for index in np.flatnonzero(text.ends - text.starts > LONGEST_LINE).tolist():
+        kinds[index] = TAKEN
+        size = int(text.ends[index] - text.starts[index])
+        raw.faults.append(
+            Fault(index + 1, 1, "line-too-long", text.excerpt(index),
+                  f"at most {LONGEST_LINE} bytes; this line has {size}")
+        )  # fmt: skip
+    texts = [rule.match or "" for rule in profile.ignore]
+    texts += [rule.match or "" for rule in profile.heading]
+    compiled = [patterns.compile_lines(rule.match or "") for rule in profile.heading]
     for offset, which in patterns.found(texts, text.body):
         index = int(np.searchsorted(text.starts, offset))
         if kinds[index] != UNKNOWN:
@@ -45,8 +54,6 @@ def _note(carry: list[Any], pattern: Any, line: str, number: int, raw: Raw) -> N
     for name, value in said.items():
         raw.context.append(Noted(number, name, value))
     for name in carry:
-        if name == "wavelength" and "reference" in carry:
-            continue
         key = wavelength if name == "reference" else ""
         raw.carried.setdefault(name, []).append((number, said[name], key))
 
@@ -69,12 +76,12 @@ def rest(profile: Profile, text: Text, kinds: NDArray[np.int8], raw: Raw, tabled
     if not tabled:
         first = profile.table[0].header
         raw.faults.append(
-            Fault(1, 1, "header-missing", text.line(0) if len(text.starts) else "",
+            Fault(1, 1, "header-missing", text.excerpt(0),
                   "the column titles " + ", ".join(repr(title) for title in first))
         )  # fmt: skip
     keep = profile.text.preamble == "keep"
     for index in np.flatnonzero(kinds == UNKNOWN).tolist():
-        line = text.line(index)
+        line = text.excerpt(index)
         if keep:
             raw.context.append(Noted(index + 1, "preamble", line.strip()))
             raw.marks.append(Mark(index + 1, index + 1, "context", "preamble"))
@@ -94,3 +101,25 @@ def used(table: Table) -> list[str]:
 def stripped(cells: pd.DataFrame) -> pd.DataFrame:
     """Take outer blank space off every cell."""
     return pd.DataFrame({name: cells[name].str.strip() for name in cells.columns})
+
+
+def spaced(body: bytes, signs: str) -> bool:
+    """Tell whether some cell may have blank space beside a separator, a quote or a line end."""
+    if not body.isascii():
+        return True
+    edges = [sign.encode() for sign in signs] + [b"\n"]
+    return body[:1] in b" \t" or any(
+        blank + edge in body or edge + blank in body
+        for edge in edges
+        for blank in (b" ", b"\t")
+        if edge != blank
+    )
+
+
+def refused(data: bytes, code: str, why: str) -> Raw:
+    """Account for a document that cannot be read: every line of its bytes is one fault."""
+    body = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    raw = Raw(size=max(len(line_ends(body)[0]), 1))
+    raw.faults.append(Fault(1, 1, code, why, "a whole document within bounds"))
+    raw.marks.append(Mark(1, raw.size, "fault", code))
+    return raw

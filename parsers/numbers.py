@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from parsers.profile import Numbers
+from parsers.profile_parts import Numbers
 
 MILLIWATTS = {"W": 1e3, "mW": 1.0, "uW": 1e-3, "nW": 1e-6, "pW": 1e-9}
 """Milliwatts in one unit (SI prefixes, SI Brochure 9th edition, table 7)."""
@@ -119,7 +119,8 @@ def _one(
         own = unit_of(printed)
         value = number(bare, numbers, pattern)
         if math.isnan(value) or not own or (unit not in ("in-cell", own)):
-            return math.nan, UNREADABLE, level, not math.isnan(value)
+            strange = not math.isnan(value) and (bool(own) or len(printed) > 1)
+            return math.nan, UNREADABLE, level, strange
         unit = own
     elif unit not in MILLIWATTS and unit not in ("dB", "dBm"):
         return math.nan, UNREADABLE, level, True
@@ -136,6 +137,9 @@ def _one(
 def integers(cells: pd.Series) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Read whole numbers without sign; return them and where a filled cell holds none."""
     texts: Sequence[str] = cells.tolist()
+    joined = "".join(texts)
+    if joined.isascii() and joined.isdigit() and "" not in texts and max(map(len, texts)) < 16:
+        return np.fromiter(map(int, texts), np.int64, len(texts)), np.zeros(len(texts), np.bool_)
     out = np.full(len(texts), -1, np.int64)
     bad = np.zeros(len(texts), np.bool_)
     for place, text in enumerate(texts):

@@ -1,7 +1,7 @@
 """The profile: a closed, declarative description of one dump layout, read from TOML.
 
 A profile names columns, units, words and patterns; it holds no code, no path and no condition.
-Patterns are RE2 expressions, which cannot hang (google/re2, "WhyRE2").
+Patterns are RE2 expressions, which run in time linear in the dump (google/re2, README).
 """
 
 from __future__ import annotations
@@ -9,252 +9,95 @@ from __future__ import annotations
 import difflib
 import tomllib
 from dataclasses import dataclass
-from typing import Annotated, Any, Literal, Self, get_args
+from typing import Annotated, Any, Self, get_args
 
-import re2
-from pydantic import (
-    AfterValidator,
-    BaseModel,
-    ConfigDict,
-    Field,
-    StringConstraints,
-    ValidationError,
-    model_validator,
-)
+from pydantic import BaseModel, Field, ValidationError, model_validator
 
-from parsers import patterns
+from parsers import profile_parts as parts
 
-Layout = Literal["delimited"]
-Encoding = Literal[
-    "utf-8", "utf-16", "utf-16-le", "utf-16-be", "cp1252", "cp1250", "cp437", "cp850",
-    "latin-1", "ascii",
-]  # fmt: skip
-Quantity = Literal["power", "attenuation", "reference", "length"]
-Unit = Literal["dB", "dBm", "W", "mW", "uW", "nW", "pW", "in-cell", "in-title"]
-State = Literal["under-range", "over-range", "no-light", "not-measured"]
-FieldName = Literal[
-    "slot", "label", "fibre_position", "wavelength", "direction", "quantity", "verdict", "clock",
-    "meter_serial", "source_serial", "operator", "length", "reference", "unit",
-]  # fmt: skip
-WORDS: dict[str, tuple[str, ...]] = {
-    "direction": ("a-b", "b-a", ""),
-    "quantity": ("power", "attenuation", "reference"),
-    "verdict": ("pass", "fail", ""),
-    "fibre_position": ("0", "1", "2"),
-    "unit": ("dB", "dBm", "W", "mW", "uW", "nW", "pW"),
+NEEDS = {
+    "delimited": (),
+    "fixed": ("row", "columns"),
+    "blocks": ("begin",),
+    "serial": (),
+    "json": ("rows",),
+    "xml": ("rows",),
+    "workbook": (),
 }
-"""Fields whose words are a closed set, with what a profile may translate to."""
+"""Keys of a table that a layout cannot do without."""
+MAY = {
+    "fixed": {"titles"},
+    "blocks": {"again"},
+    "serial": {"row"},
+}
+"""Keys of a table that only some layouts know, beyond `NEEDS`."""
+_SPECIAL = ("titles", "row", "columns", "begin", "again", "rows")
 
 
-def _pattern(text: str) -> str:
-    try:
-        patterns.compile_lines(text)
-    except re2.error as problem:
-        reason = problem.args[0] if problem.args else "unreadable"
-        reason = reason.decode() if isinstance(reason, bytes) else str(reason)
-        raise ValueError(f"not a pattern: {reason}") from None
-    return text
-
-
-Pattern = Annotated[str, StringConstraints(min_length=1, max_length=500), AfterValidator(_pattern)]
-Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9-]{1,39}$")]
-Title = Annotated[str, StringConstraints(min_length=1, max_length=200)]
-
-
-class _Closed(BaseModel):
-    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
-
-
-class About(_Closed):
-    """Who this profile is."""
-
-    name: Name
-    version: Annotated[int, Field(ge=1, le=9999)]
-    about: str = ""
-    layout: Layout
-
-
-class Recognise(_Closed):
-    """Patterns over the first lines: every one of `all` and none of `none`."""
-
-    all: Annotated[list[Pattern], Field(min_length=1, max_length=20)]
-    none: Annotated[list[Pattern], Field(max_length=20)] = []
-
-
-class TextRules(_Closed):
-    """How bytes become lines."""
-
-    encoding: Encoding
-    preamble: Literal["fault", "keep"] = "fault"
-    """What happens to an undescribed line before the first table: a fault, or kept as context."""
-
-
-class Numbers(_Closed):
-    """How numbers are printed."""
-
-    decimal_mark: Literal[".", ","]
-    thousands_mark: Literal["", ".", ",", " ", "'"] = ""
-
-    @model_validator(mode="after")
-    def _marks_differ(self) -> Self:
-        if self.decimal_mark == self.thousands_mark:
-            raise ValueError("decimal_mark and thousands_mark are the same sign")
-        return self
-
-
-class Delimited(_Closed):
-    """Fields parted by one sign, after RFC 4180 where a quote is named."""
-
-    separator: Annotated[str, StringConstraints(min_length=1, max_length=1)]
-    quote: Annotated[str, StringConstraints(max_length=1)] = ""
-    multiline: bool = False
-    """Whether a quoted field may hold line ends; without it a bad quote spoils one line only."""
-
-    @model_validator(mode="after")
-    def _signs_differ(self) -> Self:
-        if self.separator == self.quote:
-            raise ValueError("separator and quote are the same sign")
-        if self.separator in "\r\n" or not self.separator.isascii():
-            raise ValueError("separator must be one ASCII sign other than a line end")
-        if not self.quote.isascii() or self.quote in ("\r", "\n"):
-            raise ValueError("quote must be one ASCII sign other than a line end")
-        return self
-
-
-class Heading(_Closed):
-    """A line outside the tables; its named groups are context, those in `carry` hold below it."""
-
-    match: Pattern
-    carry: list[FieldName] = []
-
-    @model_validator(mode="after")
-    def _carried_are_captured(self) -> Self:
-        groups = patterns.groups(self.match)
-        for name in self.carry:
-            if name not in groups:
-                raise ValueError(f"carry names '{name}', but match has no group (?P<{name}>…)")
-        return self
-
-
-class Ignore(_Closed):
-    """Lines that hold nothing for the job, and why."""
-
-    match: Pattern
-    why: Annotated[str, StringConstraints(min_length=3)]
-
-
-class FieldRule(_Closed):
-    """Where a field of the record stands and how its words read."""
-
-    column: Title | None = None
-    columns: Annotated[list[Title], Field(min_length=2, max_length=4)] | None = None
-    """Several columns joined by one space, such as date and time."""
-    value: Title | None = None
-    """One value for every row."""
-    format: str | None = None
-    """Clock only: `iso` or strptime directives."""
-    unit: Literal["m", "km", "ft", "nm", "um"] | None = None
-    words: dict[str, str] = {}
-    absent: list[str] = []
-    """Words that mean: nothing stored here."""
-
-    @model_validator(mode="after")
-    def _one_place(self) -> Self:
-        given = [n for n in ("column", "columns", "value") if getattr(self, n) is not None]
-        if len(given) != 1:
-            raise ValueError("needs exactly one of column, columns, value")
-        return self
-
-    def places(self) -> tuple[str, ...]:
-        """List the columns that this field is read from."""
-        return (self.column,) if self.column else tuple(self.columns or ())
-
-
-class ValueRule(_Closed):
-    """One column of measured values."""
-
-    column: Title
-    quantity: Quantity | None = None
-    """Absent: the row's `quantity` field says it, else the unit (dB is attenuation)."""
-    unit: Unit | None = None
-    wavelength_nm: Annotated[int, Field(ge=600, le=1700)] | None = None
-    fibre_position: Literal[0, 1, 2] | None = None
-    direction: Literal["a-b", "b-a"] | None = None
-    negated: bool = False
-    """The dump prints loss as a negative number."""
-    states: dict[State, list[str]] = {}
-    blank: Literal["nothing", "not-measured", "fault"] = "nothing"
-
-
-class Table(_Closed):
-    """One table of the dump: its titles, its fields and its value columns."""
-
-    header: Annotated[list[str], Field(min_length=1, max_length=1000)]
-    titled: bool = True
-    """False: the dump prints no titles and `header` only names the columns."""
-    record: list[FieldName] = []
-    """Neighbouring rows with equal cells in these fields are one record; empty: each row is."""
-    fields: dict[FieldName, FieldRule]
-    values: Annotated[list[ValueRule], Field(min_length=1, max_length=200)]
-
-    @model_validator(mode="after")
-    def _columns_exist(self) -> Self:
-        doubled = sorted({t for t in self.header if t and self.header.count(t) > 1})
-        used = {place for rule in self.fields.values() for place in rule.places()}
-        used |= {value.column for value in self.values}
-        for title in sorted(used):
-            if title in doubled:
-                raise ValueError(f"column '{title}' stands twice in header")
-            if title not in self.header:
-                near = difflib.get_close_matches(title, self.header, 1)
-                hint = f"; did you mean '{near[0]}'?" if near else ""
-                raise ValueError(f"column '{title}' is not in header{hint}")
-        return self
-
-    @model_validator(mode="after")
-    def _words_are_known(self) -> Self:
-        for name, rule in self.fields.items():
-            for target in rule.words.values():
-                if name in WORDS and target not in WORDS[name]:
-                    allowed = ", ".join(repr(w) for w in WORDS[name])
-                    raise ValueError(f"fields.{name}.words gives '{target}'; allowed: {allowed}")
-            if name == "clock" and rule.format is None:
-                raise ValueError("fields.clock needs a format")
-        if "label" not in self.fields:
-            raise ValueError("fields.label is missing: a reading without a label pairs with none")
-        return self
-
-    @model_validator(mode="after")
-    def _values_are_whole(self) -> Self:
-        for value in self.values:
-            if value.wavelength_nm is None and "wavelength" not in self.fields:
-                raise ValueError(
-                    f"values column '{value.column}' has no wavelength_nm and there is no "
-                    "fields.wavelength"
-                )
-            if value.unit is None and "unit" not in self.fields:
-                raise ValueError(f"values column '{value.column}' has no unit")
-        return self
-
-
-class Profile(_Closed):
+class Profile(BaseModel):
     """A whole profile."""
 
-    profile: About
-    recognise: Recognise
-    text: TextRules
-    numbers: Numbers
-    states: dict[State, list[str]] = {}
-    delimited: Delimited | None = None
-    heading: list[Heading] = []
-    ignore: list[Ignore] = []
-    table: Annotated[list[Table], Field(min_length=1, max_length=20)]
+    model_config = parts.Closed.model_config
+
+    profile: parts.About
+    recognise: parts.Recognise
+    text: parts.TextRules
+    numbers: parts.Numbers
+    states: dict[parts.State, list[str]] = {}
+    delimited: parts.Delimited | None = None
+    fixed: parts.Fixed | None = None
+    blocks: parts.Blocks | None = None
+    serial: parts.Serial | None = None
+    json_: Annotated[parts.Json | None, Field(alias="json")] = None
+    xml: parts.Xml | None = None
+    workbook: parts.Workbook | None = None
+    heading: list[parts.Heading] = []
+    ignore: list[parts.Ignore] = []
+    table: Annotated[list[parts.Table], Field(min_length=1, max_length=20)]
+
+    @property
+    def layout(self) -> str:
+        """The layout's word."""
+        return self.profile.layout
 
     @model_validator(mode="after")
     def _layout_is_described(self) -> Self:
-        if getattr(self, self.profile.layout) is None:
-            raise ValueError(f"layout '{self.profile.layout}' needs a [{self.profile.layout}] part")
+        layout = self.layout
+        if self._part(layout) is None:
+            raise ValueError(f"layout '{layout}' needs a [{layout}] part")
+        for other in get_args(parts.Layout):
+            if other != layout and self._part(other) is not None:
+                raise ValueError(f"layout is '{layout}', so there is no [{other}] part")
+        tree = layout in ("json", "xml")
+        place, other = ("path", "match") if tree else ("match", "path")
+        for rule in [*self.heading, *self.ignore]:
+            if getattr(rule, place) is None:
+                raise ValueError(f"layout '{layout}' finds headings by {place}, not by {other}")
         return self
+
+    @model_validator(mode="after")
+    def _tables_fit_the_layout(self) -> Self:
+        carried = {name for heading in self.heading for name in heading.carry}
+        for number, table in enumerate(self.table, 1):
+            for key in _SPECIAL:
+                given = getattr(table, key) not in (None, {})
+                if key in NEEDS[self.layout] and not given:
+                    raise ValueError(f"table {number}: layout '{self.layout}' needs {key}")
+                known = key in NEEDS[self.layout] or key in MAY.get(self.layout, ())
+                if given and not known:
+                    raise ValueError(f"table {number}: layout '{self.layout}' knows no {key}")
+            lit = "wavelength" in table.fields or "wavelength" in carried
+            for value in table.values:
+                if value.wavelength_nm is None and not lit:
+                    raise ValueError(
+                        f"table {number}: values column '{value.column}' has no wavelength_nm, "
+                        "and neither a field nor a heading gives a wavelength"
+                    )
+        return self
+
+    def _part(self, layout: str) -> parts.Closed | None:
+        found: parts.Closed | None = getattr(self, "json_" if layout == "json" else layout)
+        return found
 
 
 @dataclass(frozen=True)
@@ -288,11 +131,11 @@ def load(text: str, source: str) -> Profile:
     try:
         return Profile.model_validate(data)
     except ValidationError as problem:
-        found = tuple(_problem(error, data) for error in problem.errors())
+        found = tuple(_problem(error) for error in problem.errors())
         raise ProfileError(source, found) from None
 
 
-def _problem(error: Any, data: dict[str, Any]) -> Problem:
+def _problem(error: Any) -> Problem:
     key = ".".join(str(part + 1) if isinstance(part, int) else part for part in error["loc"])
     key = key.removesuffix(".[key]") or "profile"
     if error["type"] == "extra_forbidden":
@@ -302,21 +145,20 @@ def _problem(error: Any, data: dict[str, Any]) -> Problem:
         return Problem(key, "an unknown key", f"allowed: {', '.join(known)}{hint}")
     if error["type"] == "missing":
         return Problem(key, "nothing", "this key is required")
-    allowed = error["msg"].removeprefix("Value error, ")
+    allowed = error["msg"].removeprefix("Value error, ").removeprefix("Input should be ")
     value = error.get("input")
     found = "" if isinstance(value, dict | list) else repr(value)
-    return Problem(key, found, allowed)
+    return Problem(key, found, f"allowed: {allowed}" if found else allowed)
 
 
 def _keys(model: type[BaseModel], path: tuple[int | str, ...]) -> list[str]:
     """List the keys that the model at `path` allows."""
     for part in path:
-        if isinstance(part, int) or part not in model.model_fields:
-            continue
-        inner = _inner(model.model_fields[part].annotation)
+        field = next((f for n, f in model.model_fields.items() if part in (n, f.alias)), None)
+        inner = _inner(field.annotation) if field else None
         if inner is not None:
             model = inner
-    return sorted(model.model_fields)
+    return sorted(field.alias or name for name, field in model.model_fields.items())
 
 
 def _inner(annotation: Any) -> type[BaseModel] | None:

@@ -7,19 +7,26 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from parsers import account, delimited, patterns, readings, text
+from parsers import (
+    account,
+    blocks,
+    delimited,
+    documents,
+    fixed,
+    heads,
+    patterns,
+    readings,
+    serial,
+    text,
+    workbook,
+)
 from parsers.dump import Dump, Extract, Match
 from parsers.profile import Profile
 from parsers.raw import Fault, Raw
 from rules import tables
 from rules.codes.faults import FAULTS
 
-HEAD = 64 * 1024
-"""Bytes in which a dump must show what it is. Engineering default, no source."""
-SHOWN = 200
-"""Characters of a bad line that a fault keeps."""
-
-_TEXT: Mapping[str, Callable[[Profile, text.Text], Raw]] = {"delimited": delimited.read}
+_Reader = Callable[[Profile, bytes], tuple[Raw, list[Fault]]]
 
 
 @dataclass(frozen=True)
@@ -41,48 +48,74 @@ class ProfileParser:
 
     def recognise(self, dump: Dump) -> Match:
         """Claim a dump whose first lines match every pattern of `all` and none of `none`."""
-        head = text.read(dump.data[:HEAD], self.profile.text.encoding).body
         rules = self.profile.recognise
-        lacks = [p for p in rules.all if not patterns.compile_lines(p).search(head)]
+        head = heads.read(dump.data, self.profile.layout, self.profile.text.encoding)
+        if not isinstance(head, bytes):
+            return Match("no", head)
         for pattern in rules.none:
             if patterns.compile_lines(pattern).search(head):
                 return Match("no", f"a line matches {pattern!r}, which rules it out")
+        lacks = [p for p in rules.all if not patterns.compile_lines(p).search(head)]
         if len(lacks) == len(rules.all):
             return Match("no", f"no line matches {lacks[0]!r}")
         if lacks:
-            return Match("maybe", f"no line matches {lacks[0]!r}, others of the profile match")
+            return Match("maybe", f"no line matches {lacks[0]!r}, though others of the profile do")
         return Match("yes", "every pattern of the profile matches")
 
     def parse(self, dump: Dump) -> Extract:
         """Read the dump; never raises on content."""
-        body = text.read(dump.data, self.profile.text.encoding)
-        raw = _TEXT[self.profile.profile.layout](self.profile, body)
-        found, faults = readings.make(self.profile, raw)
-        faults += raw.faults
-        accounts = account.build(found, faults, raw.marks)
-        faults += [
-            Fault(line, column, "encoding-damaged", shown, self.profile.text.encoding)
-            for line, column, shown in body.damaged
-        ]
-        faults += [
-            Fault(line, 1, "control-character", body.line(line - 1), "printable text")
-            for line in body.controls
-        ]
+        raw, extra = _LAYOUTS[self.profile.layout](self.profile, dump.data)
+        made = readings.make(self.profile, raw)
+        faults = [*made.faults, *raw.faults]
+        if not dump.complete and all(f.code != "capture-incomplete" for f in faults):
+            faults.append(Fault(max(raw.size, 1), 1, "capture-incomplete", "", "a whole capture"))
+        accounts = account.build(raw, made.readings, faults)
         context = pd.DataFrame(raw.context, columns=["line", "key", "value"])
         return Extract(
-            readings=tables.conform(found, tables.EXTRACTED),
-            faults=fault_table(faults, dump),
+            readings=tables.conform(made.readings, tables.EXTRACTED),
+            faults=fault_table([*faults, *extra], dump),
             accounts=accounts,
             context=tables.conform(context, tables.CONTEXT),
+            unit=raw.unit,
+            questions=tuple(made.questions),
         )
+
+
+def _text_layout(read: Callable[[Profile, text.Text], Raw]) -> _Reader:
+    """Make a reader of bytes of one that reads lines; damage in the text is noted beside."""
+
+    def reader(profile: Profile, data: bytes) -> tuple[Raw, list[Fault]]:
+        encoding = profile.text.encoding
+        frame = profile.serial.start + profile.serial.end if profile.serial else ""
+        body = text.read(data, encoding, frame)
+        extra = [Fault(line, column, "encoding-damaged", shown, f"text in {encoding}")
+                 for line, column, shown in body.damaged]  # fmt: skip
+        extra += [Fault(line, 1, "control-character", body.excerpt(line - 1), "printable text")
+                  for line in body.controls]  # fmt: skip
+        return read(profile, body), extra
+
+    return reader
+
+
+_LAYOUTS: Mapping[str, _Reader] = {
+    "delimited": _text_layout(delimited.read),
+    "fixed": _text_layout(fixed.read),
+    "blocks": _text_layout(blocks.read),
+    "serial": _text_layout(serial.read),
+    "json": documents.read,
+    "xml": documents.read,
+    "workbook": workbook.read,
+}
 
 
 def fault_table(faults: list[Fault], dump: Dump) -> pd.DataFrame:
     """Make the table FAULTS, in order of place, with the registry's remedy where none is given."""
     frame = pd.DataFrame(faults, columns=list(Fault._fields))
+    # one cell that holds for several rows of a record is one fault
+    frame = frame.drop_duplicates(["line", "column", "code", "found"], ignore_index=True)
     frame["dump_sha256"] = dump.sha256
     frame["dump_name"] = dump.name
-    frame["found"] = frame["found"].astype("str").str.slice(0, SHOWN)
+    frame["found"] = frame["found"].astype("str").str.slice(0, text.EXCERPT)
     standard = frame["code"].map({slug: code.remedy for slug, code in FAULTS.items()})
     frame["remedy"] = frame["remedy"].where(frame["remedy"] != "", standard)
     frame = frame.sort_values(["line", "column", "code"], kind="stable")

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from parsers.profile import Table
+from parsers.profile_parts import Table
 
 
 class Fault(NamedTuple):
@@ -47,17 +47,27 @@ class Rows:
 
     table: Table
     cells: pd.DataFrame
-    """One column per title that the profile uses."""
-    line: NDArray[np.int64]
-    end_line: NDArray[np.int64]
+    """One column per title that the profile uses, each of type `str`."""
+    first: NDArray[np.int64]
+    """Line, sheet row or element, from 1, with which each row begins."""
+    last: NDArray[np.int64]
+    """… and ends; other things may stand between."""
     places: Mapping[str, NDArray[np.int64] | int]
-    """1-based character or cell of each column."""
+    """1-based character or cell of each column, 0 where it has none."""
+    lines: Mapping[str, NDArray[np.int64]] = field(default_factory=dict)
+    """Line of a column's cell where it is not the row's first."""
+
+    def __len__(self) -> int:
+        return len(self.first)
 
 
 @dataclass
 class Raw:
     """Everything a layout's reader found; filled while reading, then only read."""
 
+    size: int = 0
+    """How many lines, sheet rows or elements the dump has."""
+    unit: Literal["line", "row", "element"] = "line"
     rows: list[Rows] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)

@@ -20,6 +20,8 @@ MARKS = (
 
 LONGEST_LINE = 1_000_000
 """Bytes; a longer line is no meter's line. Engineering default, no source."""
+EXCERPT = 200
+"""Characters of a bad line that are shown."""
 _CONTROL = {code: chr(0x2400 + code) for code in range(32) if code not in (9, 10, 13)}
 _CONTROL[0x7F] = "\u2421"
 """Control characters shown by the symbols of the Unicode block Control Pictures (U+2400)."""
@@ -41,13 +43,24 @@ class Text:
         """Return line `index` (from 0) as text."""
         return self.body[self.starts[index] : self.ends[index]].decode("utf-8", "replace")
 
+    def excerpt(self, index: int) -> str:
+        """Return the first characters of line `index`, however long it is."""
+        if not 0 <= index < len(self.starts):
+            return ""
+        start = self.starts[index]
+        stop = min(self.ends[index], start + 4 * EXCERPT)
+        return self.body[start:stop].decode("utf-8", "replace")[:EXCERPT]
+
     def blank(self) -> NDArray[np.bool_]:
         """Tell for each line whether it holds nothing but ASCII blank space."""
         return blank_lines(self.body, self.starts, self.ends)
 
 
-def read(data: bytes, encoding: str) -> Text:
-    """Decode `data` as its byte-order mark or else `encoding` says; never raises on content."""
+def read(data: bytes, encoding: str, frame: str = "") -> Text:
+    """Decode `data` as its byte-order mark or else `encoding` says; never raises on content.
+
+    `frame` holds control characters that belong to the layout and are no damage.
+    """
     mark, encoding = marked(data, encoding)
     data = data[mark:]
     damaged: tuple[tuple[int, int, str], ...] = ()
@@ -65,7 +78,8 @@ def read(data: bytes, encoding: str) -> Text:
         # a form feed that begins a line is the printer's page break, no part of the line
         text = text.replace("\n\f", "\n").removeprefix("\f").translate(_CONTROL)
         raw = text.encode("utf-8", "backslashreplace")
-        controls = tuple(n for n, line in enumerate(text.split("\n"), 1) if _shown(line))
+        lines = enumerate(text.split("\n"), 1)
+        controls = tuple(n for n, line in lines if _holds_control(line, shown(frame)))
     starts, ends = line_ends(raw)
     return Text(raw, starts, ends, damaged, controls)
 
@@ -76,6 +90,29 @@ def marked(data: bytes, encoding: str) -> tuple[int, str]:
         if data.startswith(mark):
             return len(mark), name
     return 0, "utf-16-le" if encoding == "utf-16" else encoding
+
+
+def decoded(data: bytes, encoding: str) -> str:
+    """Decode as `read` does, into one text with its own line ends."""
+    mark, encoding = marked(data, encoding)
+    return data[mark:].decode(encoding, "replace" if "16" in encoding else "backslashreplace")
+
+
+def guessed(data: bytes) -> str:
+    """Name an encoding in which ASCII signs can be told apart: UTF-16 by its zero bytes."""
+    head = np.frombuffer(data[:4096], dtype=np.uint8)
+    if len(head) > 1 and not data.startswith((codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)):
+        even, odd = (head[::2] == 0).mean(), (head[1::2] == 0).mean()
+        if odd > 0.3 and even < 0.1:
+            return "utf-16-le"
+        if even > 0.3 and odd < 0.1:
+            return "utf-16-be"
+    return "utf-8"
+
+
+def holds(data: bytes, word: str) -> bool:
+    """Tell whether `word` (ASCII) stands in `data` in any encoding that widens ASCII."""
+    return any(word.encode(name) in data for name in ("ascii", "utf-16-le", "utf-16-be"))
 
 
 def line_ends(body: bytes) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -99,8 +136,13 @@ def blank_lines(
     return blank
 
 
-def _shown(line: str) -> bool:
-    return any("\u2400" <= sign <= "\u2421" for sign in line)
+def shown(sign: str) -> str:
+    """Return a control character as `read` shows it; other text stays as it is."""
+    return sign.translate(_CONTROL)
+
+
+def _holds_control(line: str, expected: str) -> bool:
+    return any("\u2400" <= sign <= "\u2421" and sign not in expected for sign in line)
 
 
 def _repaired(data: bytes, encoding: str) -> tuple[str, tuple[tuple[int, int, str], ...]]:

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from parsers.numbers import grammar, number
-from parsers.profile import Numbers
+from parsers.profile_parts import Numbers
 
 WINDOWS = (
     (850, 830, 870),

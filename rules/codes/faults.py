@@ -121,6 +121,26 @@ FAULTS = registry(
         "Describe it in the profile, or enter its readings by hand.",
     ),
     _fault(
+        "column-unknown",
+        "Records hold a value that the profile does not name.",
+        "Name it in the profile's header, or ignore its path with the reason.",
+    ),
+    _fault(
+        "key-repeated",
+        "A key stands twice in one record; only one of its values can be read.",
+        "Look at both values in the dump and enter the other one by hand.",
+    ),
+    _fault(
+        "text-outside-columns",
+        "Text stands where the profile has blank space, so the columns may have shifted.",
+        "Correct the profile's positions, or enter the row by hand.",
+    ),
+    _fault(
+        "frame-broken",
+        "A line lacks a sign of its frame.",
+        "Dump the meter again; the line may be damaged.",
+    ),
+    _fault(
         "checksum-wrong",
         "A line's checksum does not agree with its text.",
         "Dump the meter again; the line may be damaged.",

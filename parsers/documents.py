@@ -1,0 +1,268 @@
+"""Layouts `json` and `xml`: records as objects or elements, wherever the profile says."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from parsers import lines, text, trees
+from parsers.profile import Profile
+from parsers.profile_parts import Table
+from parsers.raw import Fault, Mark, Noted, Raw, Rows
+from parsers.trees import Tree, joined
+
+
+@dataclass
+class _Gathered:
+    """The rows of each table so far: (first, last, cells of its columns)."""
+
+    rows: list[list[tuple[int, int, list[str]]]]
+    named: set[str]
+    """Paths that headings, ignore rules and outer columns name, and those of the columns."""
+    columns: set[str]
+    ignored: tuple[str, ...]
+    unknown: set[str] = field(default_factory=set)
+    """Paths of members that nothing names; each is one fault."""
+
+
+def read(profile: Profile, data: bytes) -> tuple[Raw, list[Fault]]:
+    """Read the records of a document, or of a document per line; see `Raw`."""
+    if profile.json_ is not None and profile.json_.lines:
+        return _by_line(profile, data), []
+    tree = trees.read(data, profile.layout, profile.text.encoding)
+    if isinstance(tree, trees.Broken):
+        return lines.refused(data, tree.code, tree.why), []
+    raw = Raw(size=len(tree.path), unit="element")
+    gathered = _gathered(profile)
+    _take(profile, tree, raw, gathered, None)
+    _finish(profile, raw, gathered)
+    return raw, []
+
+
+def _gathered(profile: Profile) -> _Gathered:
+    columns = {_absolute(table, title) for table in profile.table for title in table.header}
+    ignored = tuple(f"{rule.path}/" for rule in profile.ignore if rule.path)
+    return _Gathered([[] for _ in profile.table], _outer(profile), columns, ignored)
+
+
+def _by_line(profile: Profile, data: bytes) -> Raw:
+    """Read one JSON document per line; a broken line is a fault of its own."""
+    body = text.read(data, profile.text.encoding)
+    raw = Raw(size=len(body.starts))
+    gathered = _gathered(profile)
+    for index in np.flatnonzero(~body.blank()).tolist():
+        if body.ends[index] - body.starts[index] > text.LONGEST_LINE:
+            found: Tree | trees.Broken = trees.Broken("line-too-long", "the line is too long")
+        else:
+            found = trees.document(body.line(index))
+        if isinstance(found, trees.Broken):
+            raw.faults.append(
+                Fault(index + 1, 1, found.code, body.excerpt(index), f"JSON ({found.why})")
+            )
+        else:
+            _take(profile, found, raw, gathered, index + 1)
+    _finish(profile, raw, gathered)
+    return raw
+
+
+def _take(profile: Profile, tree: Tree, raw: Raw, gathered: _Gathered, line: int | None) -> None:
+    """Sort the elements of one document into rows, context, ignored and faults.
+
+    `line` is the physical line where each line is a document; else elements number themselves.
+    """
+    table_of = {table.rows or "": place for place, table in enumerate(profile.table)}
+    owner = [table_of.get(path, -1) for path in tree.path]
+    flat = _flattened(tree, owner)
+    if _without_values(profile, flat, owner):
+        flat = _flattened(tree, owner)
+    _headings(profile, tree, owner, raw, line)
+    holds, within = set[int](), -1
+    for index, place in enumerate(owner):
+        if place < 0:
+            continue
+        _row(profile, tree, flat, index, line, gathered, raw)
+        parent = tree.parent[index]
+        while parent >= 0 and parent not in holds:
+            holds.add(parent)
+            parent = tree.parent[parent]
+    for index, place in enumerate(owner):
+        if place >= 0:
+            within = max(within, tree.last[index])
+        elif index in holds:
+            _holder(profile, tree, index, line, raw)
+        elif index > within and (line is None or (not holds and max(owner) < 0)):
+            within = max(within, _other(profile, tree, index, line, raw))
+
+
+def _flattened(tree: Tree, owner: list[int]) -> list[dict[str, str]]:
+    """Give each element the values of what lies inside it, short of other rows, by path."""
+    flat = [dict(scalars) for scalars in tree.scalars]
+    for index in range(len(flat) - 1, 0, -1):
+        parent = tree.parent[index]
+        if parent < 0 or owner[index] >= 0:
+            continue
+        step = tree.path[index][len(tree.path[parent]) :].lstrip("/")
+        for name, value in flat[index].items():
+            path = joined(step, name)
+            if path in flat[parent]:
+                tree.twice.add((parent, path))
+            flat[parent][path] = value
+    return flat
+
+
+def _without_values(profile: Profile, flat: list[dict[str, str]], owner: list[int]) -> bool:
+    """Unmark elements at a table's path in which none of its value columns stands."""
+    wanted = [{value.column for value in table.values} for table in profile.table]
+    changed = False
+    for index, place in enumerate(owner):
+        if place < 0 or any(column.startswith("../") for column in wanted[place]):
+            continue
+        if "." not in wanted[place] and not wanted[place] & flat[index].keys():
+            owner[index], changed = -1, True
+    return changed
+
+
+def _row(
+    profile: Profile,
+    tree: Tree,
+    flat: list[dict[str, str]],
+    index: int,
+    line: int | None,
+    gathered: _Gathered,
+    raw: Raw,
+) -> None:
+    """Take the cells of a record; what the profile does not name in it is a fault, once."""
+    base = tree.path[index]
+    place = next(p for p, table in enumerate(profile.table) if (table.rows or "") == base)
+    first, last = line or index + 1, line or tree.last[index] + 1
+    cells = []
+    for column in lines.used(profile.table[place]):
+        text_of, twice = _cell(tree, flat, index, column)
+        cells.append(text_of)
+        if twice:
+            raw.faults.append(
+                Fault(first, 0, "key-repeated", column, f"'{column}' once in a record")
+            )
+    gathered.rows[place].append((first, last, cells))
+    known = gathered.named | gathered.columns
+    for name, value in flat[index].items():
+        path = joined(base, name)
+        if not value or path in known or path in gathered.unknown:
+            continue
+        if path.startswith(gathered.ignored):
+            continue
+        gathered.unknown.add(path)
+        raw.faults.append(
+            Fault(first, 0, "column-unknown", path, "only what the profile's header lists")
+        )
+
+
+def _cell(tree: Tree, flat: list[dict[str, str]], index: int, column: str) -> tuple[str, bool]:
+    """Return a row's value by path, and whether it stands more than once.
+
+    `../` goes to the element around it, `.` is the element's own text.
+    """
+    while column.startswith("../"):
+        column, index = column[3:], tree.parent[index]
+        if index < 0:
+            return "", False
+    column = "" if column == "." else column
+    return flat[index].get(column, ""), (index, column) in tree.twice
+
+
+def _headings(profile: Profile, tree: Tree, owner: list[int], raw: Raw, line: int | None) -> None:
+    """Note the values that headings name, and carry those that hold for the rows.
+
+    In a document the order of members means nothing: a value that stands once holds for all rows.
+    """
+    rules = {rule.path: rule for rule in profile.heading if rule.path}
+    if not rules:
+        return
+    found: dict[str, list[tuple[int, str]]] = {}
+    for index, scalars in enumerate(tree.scalars):
+        if owner[index] >= 0:
+            continue
+        for name, value in scalars.items():
+            path = joined(tree.path[index], name)
+            if path in rules:
+                found.setdefault(path, []).append((line or index + 1, value))
+    for path, values in found.items():
+        key = rules[path].key or path
+        raw.context += [Noted(number, key, value) for number, value in values]
+        for carried in rules[path].carry:
+            held = raw.carried.setdefault(carried, [])
+            alone = len(values) == 1 and line is None
+            held += [(0 if alone else number, value, "") for number, value in values]
+
+
+def _holder(profile: Profile, tree: Tree, index: int, line: int | None, raw: Raw) -> None:
+    """Keep what an element around rows says of itself."""
+    named = _outer(profile)
+    for name, value in tree.scalars[index].items():
+        path = joined(tree.path[index], name)
+        if value and path not in named:
+            raw.context.append(Noted(line or index + 1, path, value))
+    if line is None:
+        raw.marks.append(Mark(index + 1, index + 1, "context", "holds records"))
+
+
+def _other(profile: Profile, tree: Tree, index: int, line: int | None, raw: Raw) -> int:
+    """Account for an element that neither is nor holds nor belongs to a row; return its end."""
+    path = tree.path[index]
+    first, last = line or index + 1, line or tree.last[index] + 1
+    for rule in profile.ignore:
+        if rule.path == path:
+            raw.marks.append(Mark(first, last, "ignored", rule.why))
+            return tree.last[index]
+    inside = {joined(path, name) for name, value in tree.scalars[index].items() if value}
+    strange = sorted(inside - _outer(profile))
+    if not strange:
+        raw.marks.append(Mark(first, first, "context", "described by the profile"))
+        return index
+    raw.faults.append(
+        Fault(first, 0, "element-unknown", ", ".join(strange),
+              "a record or what the profile describes")
+    )  # fmt: skip
+    raw.marks.append(Mark(first, last, "fault", "element-unknown"))
+    return tree.last[index]
+
+
+def _outer(profile: Profile) -> set[str]:
+    """List the paths that headings, ignore rules and columns outside the record name."""
+    named = {rule.path for rule in profile.heading} | {rule.path for rule in profile.ignore}
+    found = {path for path in named if path}
+    return found | {
+        _absolute(table, title)
+        for table in profile.table
+        for title in table.header
+        if title.startswith("../")
+    }
+
+
+def _absolute(table: Table, title: str) -> str:
+    """Return a column's path from the top."""
+    base = [part for part in (table.rows or "").split("/") if part]
+    while title.startswith("../"):
+        title, base = title[3:], base[:-1]
+    return "/".join([*base, *([] if title == "." else [title])])
+
+
+def _finish(profile: Profile, raw: Raw, gathered: _Gathered) -> None:
+    """Make tables of the gathered rows; a document without any is a fault."""
+    for table, rows in zip(profile.table, gathered.rows, strict=True):
+        if rows:
+            raw.rows.append(_table(table, rows))
+    if not raw.rows:
+        paths = ", ".join(repr(table.rows or "") for table in profile.table)
+        raw.faults.append(Fault(1, 0, "header-missing", "", f"records at {paths}"))
+
+
+def _table(table: Table, rows: list[tuple[int, int, list[str]]]) -> Rows:
+    used = lines.used(table)
+    columns = list(zip(*(cells for _, _, cells in rows), strict=True))
+    cells = {title: pd.Series(columns[place], dtype="str") for place, title in enumerate(used)}
+    first = np.array([start for start, _, _ in rows], np.int64)
+    last = np.array([stop for _, stop, _ in rows], np.int64)
+    return Rows(table, pd.DataFrame(cells), first, last, dict.fromkeys(used, 0))
