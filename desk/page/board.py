@@ -1,0 +1,152 @@
+"""The board: how far the job is, how fast it goes, what fails, and what waits for a decision."""
+
+from __future__ import annotations
+
+import json
+from datetime import UTC, date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from desk.page import pace, show
+from desk.page.office import Reader, Row
+from rules.codes.findings import FINDINGS
+
+SCOPES = (("building", "Buildings"), ("floor", "Floors"), ("cable", "Cables"), ("panel", "Panels"))
+DAYS_SHOWN = 14
+MOST_WAITING = 12
+MOST_PLACES = 12
+
+
+def board(request: Request) -> Response:
+    """Show the board."""
+    office = show.office_of(request)
+    facts = office.read("board", _facts)
+    zone = ZoneInfo(office.job().file.timezone)
+    by_day = {date.fromisoformat(day): count for day, count in facts["days"]}
+    job = facts["job"]
+    left = job["planned"] - job["measured"] - job["waived"] if job else 0
+    today = datetime.now(UTC).astimezone(zone).date()
+    return show.page(
+        request,
+        "board.html",
+        here="/",
+        **facts,
+        scopes=SCOPES,
+        forecast=pace.forecast(by_day, left, today),
+        now=datetime.now(UTC),
+        day_most=max(by_day.values(), default=0),
+        days_shown=sorted(by_day.items())[-DAYS_SHOWN:],
+    )
+
+
+def _facts(read: Reader) -> dict[str, Any]:
+    rows = read.rows("SELECT * FROM derived_completion ORDER BY rowid")
+    for row in rows:
+        row["missing"] = row["planned"] - sum(
+            row[name]
+            for name in ("accepted", "failed", "doubtful", "no_limit", "blocked", "waived")
+        )
+    by_scope: dict[str, list[Row]] = {}
+    for row in rows:
+        by_scope.setdefault(row["scope"], []).append(row)
+    return {
+        "job": (by_scope.get("job") or [{}])[0],
+        "by_scope": by_scope,
+        "days": _days(read),
+        "causes": _causes(read),
+        "places": _places(read),
+        "waiting": _waiting(read),
+        "revision": _revision(read),
+        "balance": read.rows(
+            'SELECT coalesce(sum("read"), 0) AS "read", coalesce(sum(paired), 0) AS paired, '
+            "coalesce(sum(question), 0) AS question FROM derived_balance"
+        )[0],
+    }
+
+
+def _days(read: Reader) -> list[tuple[str, int]]:
+    """Count planned tests by the local day of their current reading, where its clock holds."""
+    found = read.rows(
+        "SELECT substr(s.taken_at, 1, 10) AS day, count(*) AS tests FROM derived_test_states t "
+        "JOIN reading r ON r.reading_id = t.reading_id "
+        "JOIN derived_reading_state s ON s.row = r.row "
+        "WHERE t.reading_id != '' AND s.taken_at != '' AND s.clock_state IN ('ok', 'corrected') "
+        "GROUP BY day ORDER BY day"
+    )
+    return [(row["day"], row["tests"]) for row in found]
+
+
+def _causes(read: Reader) -> list[Row]:
+    """Group failed tests by what the findings say of their links."""
+    found = read.rows(
+        "SELECT coalesce(f.code, '') AS code, count(DISTINCT t.link_id) AS links FROM "
+        "(SELECT DISTINCT link_id FROM derived_test_states WHERE state = 'failed') t "
+        "LEFT JOIN derived_findings f ON f.link_id = t.link_id AND f.severity != 'note' "
+        "GROUP BY code ORDER BY links DESC, code"
+    )
+    for row in found:
+        known = FINDINGS.get(row["code"])
+        row["words"] = known.meaning if known else "over the limit, nothing else suspect"
+    return found
+
+
+def _places(read: Reader) -> list[Row]:
+    return read.rows(
+        "SELECT p.building, p.floor, p.cable, count(*) AS tests, "
+        "count(DISTINCT t.link_id) AS links, min(t.link_id) AS first_link "
+        "FROM derived_test_states t JOIN plan_link p ON p.link_id = t.link_id "
+        f"AND p.plan = ({LAST_PLAN}) WHERE t.state = 'failed' "
+        "GROUP BY p.building, p.floor, p.cable ORDER BY tests DESC, p.cable LIMIT ?",
+        (MOST_PLACES,),
+    )
+
+
+def _waiting(read: Reader) -> list[Row]:
+    """List open questions with the time at which their oldest reading came in, oldest first."""
+    arrived = {
+        row["start"]: row["arrived_at"]
+        for row in read.rows("SELECT substr(sha256, 1, 16) AS start, arrived_at FROM dump")
+    }
+    rows = read.rows(
+        "SELECT question_id, message, proposal, readings, reading_ids FROM derived_questions "
+        "WHERE state = 'open'"
+    )
+    for row in rows:
+        starts = {reading[:16] for reading in json.loads(row.pop("reading_ids") or "[]")}
+        row["since"] = min((arrived[start] for start in starts if start in arrived), default="")
+    rows.sort(key=lambda row: (row["since"] or "9", -row["readings"], row["question_id"]))
+    return rows[:MOST_WAITING]
+
+
+def _revision(read: Reader) -> Row | None:
+    """Say what the newest plan revision changed against the one before it."""
+    plans = read.rows(
+        "SELECT at, who, json_extract(body, '$.sha256') AS plan, "
+        "json_extract(body, '$.name') AS name FROM entry WHERE kind = 'plan' "
+        "ORDER BY at, laptop, seq"
+    )
+    if not plans:
+        return None
+    newest = plans[-1] | {"number": len(plans), "added": 0, "removed": 0}
+    if len(plans) > 1:
+        pair = (plans[-1]["plan"], plans[-2]["plan"])
+        for name, (left, right) in (("added", pair), ("removed", pair[::-1])):
+            newest[name] = read.one(
+                "SELECT count(*) FROM (SELECT link_id FROM plan_link WHERE plan = ? EXCEPT "
+                "SELECT link_id FROM plan_link WHERE plan = ?)",
+                (left, right),
+            )
+    return newest
+
+
+LAST_PLAN = (
+    "SELECT json_extract(body, '$.sha256') FROM entry WHERE kind = 'plan' "
+    "ORDER BY at DESC, laptop DESC, seq DESC LIMIT 1"
+)
+"""The hash of the newest plan, as a scalar subquery."""
+
+ROUTES = [Route("/", board)]

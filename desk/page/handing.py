@@ -1,0 +1,131 @@
+"""Handover on the page: what is missing, the revisions made, and a new one."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import FileResponse, Response
+from starlette.routing import Route
+
+from desk.page import forms, show
+from desk.page.office import Office, Reader, Row
+from ingest.job import Job
+
+SHOWN = (".pdf", ".xlsx", ".html", ".csv", ".json", ".txt")
+
+
+def handing(request: Request) -> Response:
+    """Show the revisions, and what still stands against a final one."""
+    office = show.office_of(request)
+    return show.page(
+        request, "handover.html", here="/handover", open=office.read("open for handover", _open),
+        sets=_sets(office), scopes=office.read("scopes", _scopes),
+    )  # fmt: skip
+
+
+def _open(read: Reader) -> list[Row]:
+    """Count what is not settled, in words, with the page on which it is."""
+    job = read.rows("SELECT * FROM derived_completion WHERE scope = 'job'")
+    states = ("accepted", "failed", "doubtful", "no_limit", "blocked", "waived")
+    row = job[0] if job else dict.fromkeys(("planned", *states), 0)
+    left = row["planned"] - sum(row[state] for state in states)
+    asked = read.one("SELECT count(*) FROM derived_questions WHERE state = 'open'")
+    unconfirmed = read.one(
+        "SELECT count(DISTINCT limit_name) FROM derived_limits WHERE limit_name != '' "
+        "AND NOT limit_confirmed"
+    )
+    held = read.one("SELECT count(*) FROM dump WHERE state != 'taken' AND aside = 0")
+    counted = (
+        (left, "planned tests have no reading", "/retests"),
+        (row["failed"], "tests failed", "/retests"),
+        (row["doubtful"], "tests are in doubt", "/questions"),
+        (row["no_limit"], "tests have no limit", "/panels"),
+        (row["blocked"], "tests are blocked", "/retests"),
+        (asked, "questions are open", "/questions"),
+        (unconfirmed, "limit sets nobody has confirmed", "/papers"),
+        (held, "dumps are held", "/intake"),
+    )
+    return [{"count": n, "words": words, "path": path} for n, words, path in counted if n]
+
+
+def _scopes(read: Reader) -> list[str]:
+    return [
+        f"{row['scope']}:{row['name']}"
+        for row in read.rows(
+            "SELECT scope, name FROM derived_completion "
+            "WHERE scope IN ('building', 'area', 'cable') ORDER BY rowid"
+        )
+    ]
+
+
+def _sets(office: Office) -> list[dict[str, Any]]:
+    """List the revisions, newest first, with the files that people open."""
+    from desk import handover
+
+    out = []
+    for made in reversed(handover.revisions(office.job().folder / "handover")):
+        folder = Path(made["folder"])
+        out.append(
+            made
+            | {
+                "name": folder.name,
+                "files": sorted(
+                    path.name for path in folder.iterdir()
+                    if path.is_file() and path.suffix in SHOWN
+                ),
+            }
+        )  # fmt: skip
+    return out
+
+
+async def make(request: Request) -> Response:
+    """Make the next revision in the background."""
+    form = await forms.posted(request)
+    return await run_in_threadpool(_make, request, form)
+
+
+def _make(request: Request, form: forms.Form) -> Response:
+    from desk import handover
+
+    office, visitor = show.office_of(request), show.visitor_of(request)
+    scope = handover.scope_of(form.text("scope"))
+    options = handover.Options(scope, draft=bool(form.text("draft")))
+
+    def act(job: Job) -> handover.Made:
+        return handover.make(job, options)
+
+    def tell(made: handover.Made) -> None:
+        visitor.words.append(
+            f"Handover revision {made.revision} is written: {len(made.files)} files."
+            if made.new
+            else f"Nothing has changed since revision {made.revision}."
+        )
+        visitor.words.extend(made.notes)
+
+    office.change("Writing the handover", act, visitor, tell)
+    return forms.back(visitor, "/handover")
+
+
+def document(request: Request) -> Response:
+    """Give a file of a revision, found by comparing names: no path comes from the request."""
+    office = show.office_of(request)
+    wanted = (request.query_params.get("set", ""), request.query_params.get("file", ""))
+    for made in _sets(office):
+        for name in made["files"]:
+            if (made["name"], name) == wanted:
+                return FileResponse(
+                    Path(made["folder"]) / name, filename=name,
+                    content_disposition_type="attachment",
+                )  # fmt: skip
+    raise HTTPException(404, "There is no such document.")
+
+
+ROUTES = [
+    Route("/handover", handing),
+    Route("/handover", make, methods=["POST"]),
+    Route("/document", document),
+]

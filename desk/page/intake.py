@@ -1,0 +1,189 @@
+"""Intake: bring dumps and plans, see what became of each, settle the held ones; the retest list."""
+
+from __future__ import annotations
+
+from itertools import groupby
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from desk.page import forms, show
+from desk.page.office import Office, Reader, Row
+from ingest import durable
+from ingest import intake as taking
+from ingest.derive import refresh
+from ingest.dumps import read_pending
+from ingest.errors import BadInput
+from ingest.job import Job
+from ingest.planload import PlanChange
+
+BALANCE = (
+    ("read", "read"), ("paired", "paired"), ("question", "in question"),
+    ("outside_plan", "outside the plan"), ("duplicate", "repeats"), ("reference", "references"),
+    ("left_out", "left out"), ("refused", "refused"),
+)  # fmt: skip
+MOST_DUMPS = 100
+MOST_FAULTS = 20
+
+
+def intake(request: Request) -> Response:
+    """Show what came in and what became of it."""
+    office = show.office_of(request)
+    return show.page(
+        request, "intake.html", here="/intake", **office.read("intake", _facts),
+        columns=BALANCE, ports=office.job().file.ports, inbox=str(office.job().inbox),
+        problems=office.shelf.get(office.mark(), "parser problems", lambda: _problems(office)),
+    )  # fmt: skip
+
+
+def _problems(office: Office) -> tuple[str, ...]:
+    from ingest import plugins
+
+    return plugins.of_job(office.job()).problems
+
+
+def _facts(read: Reader) -> dict[str, Any]:
+    dumps = read.rows(
+        "SELECT d.id, d.sha256, d.name, d.names, d.arrived_at, d.size, d.origin, d.complete, "
+        "d.state, d.aside, d.reason, d.parser, b.* FROM dump d "
+        "LEFT JOIN derived_balance b ON b.dump_sha256 = d.sha256 "
+        "ORDER BY d.arrived_at DESC, d.sha256"
+    )
+    faults = {
+        key: list(rows)
+        for key, rows in groupby(
+            read.rows('SELECT dump, line, "column", code, found, expected, remedy FROM fault '
+                      "ORDER BY dump, line"),
+            key=lambda row: row["dump"],
+        )
+    }  # fmt: skip
+    for row in dumps:
+        row["faults"] = faults.get(row["id"], [])[:MOST_FAULTS]
+        row["fault_count"] = len(faults.get(row["id"], []))
+    return {
+        "dumps": [row for row in dumps if row["state"] == "taken"][:MOST_DUMPS],
+        "dump_count": sum(row["state"] == "taken" for row in dumps),
+        "held": [row for row in dumps if row["state"] != "taken" and not row["aside"]],
+        "revision": read.one("SELECT count(*) FROM entry WHERE kind = 'plan'"),
+    }
+
+
+async def bring(request: Request) -> Response:
+    """Take uploaded dumps in; their bytes and journal entries are safe before the answer."""
+    form = await forms.posted(request, files=forms.MOST_FILES)
+    uploads = form.files("dumps")
+    visitor = show.visitor_of(request)
+    if not uploads:
+        return forms.back(visitor, "/intake", "No file was chosen.")
+    office = show.office_of(request)
+
+    def keep(job: Job, data: bytes, name: str) -> taking.Arrived:
+        return taking.receive(job, data, name, "page", by=visitor.name)
+
+    arrived = []
+    for upload in uploads:
+        data = await upload.read()
+        name = forms.plain_name(upload.filename or "")
+        arrived.append(await run_in_threadpool(keep, office.job(), data, name))
+    await run_in_threadpool(office.change, "Reading what came in", _read_in, visitor)
+    new = sum(one.new for one in arrived)
+    again = len(arrived) - new
+    words = f"{new} {'dump' if new == 1 else 'dumps'} taken in."
+    if again:
+        words += f" {again} had come before; nothing was doubled."
+    return forms.back(visitor, "/intake", words)
+
+
+def _read_in(job: Job) -> None:
+    read_pending(job)
+    refresh(job)
+
+
+async def bring_plan(request: Request) -> Response:
+    """Load an uploaded plan as the next revision."""
+    form = await forms.posted(request, files=1)
+    uploads = form.files("plan")
+    if not uploads:
+        raise BadInput("No file was chosen.")
+    data, name = await uploads[0].read(), forms.plain_name(uploads[0].filename or "plan.csv")
+    return await run_in_threadpool(_load_plan, request, data, name)
+
+
+def _load_plan(request: Request, data: bytes, name: str) -> Response:
+    visitor = show.visitor_of(request)
+
+    def act(job: Job) -> PlanChange:
+        change = load_plan(job, data, name, visitor.name)
+        refresh(job)
+        return change
+
+    def tell(change: PlanChange) -> None:
+        visitor.words += [
+            f"Plan revision {change.revision}: {change.links} links; {len(change.added)} added, "
+            f"{len(change.changed)} changed, {len(change.removed)} removed.",
+            *change.notes,
+        ]
+
+    show.office_of(request).change("Laying the new plan over the readings", act, visitor, tell)
+    return forms.back(visitor, "/")
+
+
+def load_plan(job: Job, data: bytes, name: str, by: str) -> PlanChange:
+    """Load the bytes of a plan; the client's name only decides CSV or workbook, and is shown."""
+    import tempfile
+    from pathlib import Path
+
+    from ingest import planload
+
+    with tempfile.TemporaryDirectory(prefix="glasstally-plan-") as folder:
+        path = Path(folder) / planload.safe_name(name)
+        durable.write(path, data)
+        return planload.load(job, path, by)
+
+
+def retests(request: Request) -> Response:
+    """Show what is to be measured before leaving, by place, panel and port."""
+    office = show.office_of(request)
+    rows = office.read("retests", _retests)
+    building = request.query_params.get("building", "")
+    buildings = list(dict.fromkeys(row["building"] for row in rows))
+    shown = [row for row in rows if not building or row["building"] == building]
+    places = [
+        {"building": place[0], "floor": place[1], "panels": [
+            {"name": name, "ports": list(ports)}
+            for name, ports in groupby(group, key=lambda row: row["panel"])
+        ]}
+        for place, group in groupby(shown, key=lambda row: (row["building"], row["floor"]))
+    ]  # fmt: skip
+    return show.page(
+        request, "retests.html", here="/retests", places=places, buildings=buildings,
+        building=building, count=sum(len(row["tests"]) for row in shown), ports=len(shown),
+    )  # fmt: skip
+
+
+def _retests(read: Reader) -> list[Row]:
+    """Gather the retest list by port: one row per link with all that is to be done there."""
+    out: list[Row] = []
+    for row in read.rows("SELECT * FROM derived_retests ORDER BY position, rowid"):
+        key = (row["building"], row["floor"], row["panel"], row["port"], row["link_id"])
+        if not out or out[-1]["key"] != key:
+            out.append(row | {"key": key, "tests": [], "whys": []})
+        out[-1]["tests"].append({"nm": row["wavelength_nm"], "direction": row["direction"]})
+        if row["why"] not in out[-1]["whys"]:
+            out[-1]["whys"].append(row["why"])
+    order: dict[tuple[str, str, str], int] = {}
+    for row in out:
+        order.setdefault((row["building"], row["floor"], row["panel"]), len(order))
+    out.sort(key=lambda row: order[row["building"], row["floor"], row["panel"]])
+    return out
+
+
+ROUTES = [
+    Route("/intake", intake),
+    Route("/intake", bring, methods=["POST"]),
+    Route("/plan", bring_plan, methods=["POST"]),
+    Route("/retests", retests),
+]

@@ -1,0 +1,133 @@
+"""Everything about one link on one page."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from desk.page import originals, panels, show
+from desk.page.board import LAST_PLAN
+from desk.page.office import Reader, Row
+from ingest import views
+from ingest.errors import BadInput
+
+MOST_FOUND = 12
+TERMS = {
+    "fibre": "fibre, km", "ends": "ends inside the measurement", "connections": "connections",
+    "splices": "splices",
+}  # fmt: skip
+MOST_DUMP_LINES = 8
+
+
+def link(request: Request) -> Response:
+    """Show one link: plan, results, limit term by term, readings old and new, decisions."""
+    office = show.office_of(request)
+    link_id = request.query_params.get("id", "")
+    try:
+        facts: Row = office.shelf.get(
+            office.mark(), ("link", link_id), lambda: views.link(office.job(), link_id)
+        )
+    except BadInput as error:
+        raise HTTPException(404, error.lines[0]) from None
+    readings = sorted(
+        facts["readings"], key=lambda row: (row["taken_at_utc"], row["dump_name"], row["row"])
+    )
+    current = {reading for row in facts["grades"] if row["grade"] != "superseded"
+               for reading in row["reading_ids"]}  # fmt: skip
+    for row in readings[:MOST_DUMP_LINES]:
+        row["lines"] = originals.around(office, row)
+    return show.page(
+        request, "link.html", link_id=link_id, **(facts | {"readings": readings}),
+        current=current, chart=chart(facts["grades"]), terms=TERMS,
+        colour=_colour(facts["plan"]["strand"]), words=panels.WORDS, signs=panels.SIGNS,
+    )  # fmt: skip
+
+
+def search(request: Request) -> Response:
+    """Find links by what somebody begins to type, for the type-ahead field."""
+    typed = request.query_params.get("q", "").strip()[:60]
+    if not typed:
+        return JSONResponse([])
+    links = show.office_of(request).read("link ids", _link_ids)
+    return JSONResponse(find(links, typed))
+
+
+def find(links: list[Row], typed: str) -> list[Row]:
+    """Return links whose name begins with, then contains, what was typed, signs and case aside."""
+    wanted = _folded(typed)
+    begins = [row for row in links if row["folded"].startswith(wanted)][:MOST_FOUND]
+    if len(begins) < MOST_FOUND:
+        begins += [row for row in links if wanted in row["folded"] and row not in begins][
+            : MOST_FOUND - len(begins)
+        ]
+    return [{"link_id": row["link_id"], "far_end": row["b_end"]} for row in begins]
+
+
+def _link_ids(read: Reader) -> list[Row]:
+    rows = read.rows(
+        f"SELECT link_id, b_end FROM plan_link WHERE plan = ({LAST_PLAN}) ORDER BY position"
+    )
+    return [row | {"folded": _folded(row["link_id"])} for row in rows]
+
+
+def _folded(text: str) -> str:
+    return "".join(c for c in text.casefold() if c.isalnum())
+
+
+def _colour(strand: str) -> str:
+    if not strand.isascii() or not strand.isdecimal() or int(strand) < 1:
+        return ""
+    return panels.COLOURS[(int(strand) - 1) % panels.FIBRES_PER_TUBE]
+
+
+WIDTH, HEIGHT, LEFT, TOP, COLUMN = 640, 220, 46, 12, 120
+
+
+def chart(grades: list[Row]) -> dict[str, Any] | None:
+    """Lay out loss against limit: a column for each wavelength and direction; units of the SVG."""
+    shown = [row for row in grades if row["loss_db"] is not None]
+    if not shown:
+        return None
+    keys = sorted({(row["wavelength_nm"], row["direction"]) for row in shown})
+    values = [row["loss_db"] for row in shown] + [row["limit_db"] or 0 for row in shown]
+    top = max(*values, 0.1) * 1.15
+    floor = min(0.0, *values)
+    base = HEIGHT - 38
+
+    def y(value: float) -> float:
+        return float(round(base - (value - floor) / (top - floor) * (base - TOP), 1))
+
+    columns = []
+    for number, (wavelength, direction) in enumerate(keys):
+        rows = [r for r in shown if (r["wavelength_nm"], r["direction"]) == (wavelength, direction)]
+        limits = {r["limit_db"] for r in rows if r["limit_db"] is not None}
+        columns.append(
+            {
+                "x": LEFT + COLUMN * number + COLUMN // 2,
+                "name": f"{wavelength} nm",
+                "way": direction,
+                "limits": [{"y": y(limit)} for limit in sorted(limits)],
+                "dots": [
+                    {
+                        "y": y(r["loss_db"]),
+                        "old": r["grade"] == "superseded",
+                        "over": r["grade"] in ("fail", "conditional-fail"),
+                    }
+                    for r in rows
+                ],
+            }
+        )  # fmt: skip
+    step = next(s for s in (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50) if (top - floor) / s <= 6)
+    ticks = [round(step * n, 2) for n in range(int(floor / step), int(top / step) + 1)]
+    return {
+        "columns": columns, "ticks": [{"y": y(t), "value": t} for t in ticks],
+        "width": max(WIDTH // 2, LEFT + COLUMN * len(keys) + 10), "height": HEIGHT, "left": LEFT,
+        "base": base, "zero": y(0.0),
+    }  # fmt: skip
+
+
+ROUTES = [Route("/link", link), Route("/links.json", search)]

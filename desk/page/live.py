@@ -1,0 +1,40 @@
+"""Tell open pages that the store has changed: server-sent events (WHATWG HTML, 9.2)."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+
+from starlette.requests import Request
+from starlette.responses import StreamingResponse
+from starlette.routing import Route
+
+from desk.page.show import office_of
+
+LOOK_SECONDS = 0.7
+BEAT_LOOKS = 15
+"""A comment is sent after this many looks without news, so that a dead line is noticed."""
+
+
+def events(request: Request) -> StreamingResponse:
+    """Send the mark of the store whenever it changes."""
+    office = office_of(request)
+
+    async def stream() -> AsyncIterator[str]:
+        last, quiet = "", 0
+        while not office.closing.is_set():
+            state = json.dumps({"mark": office.mark(), "busy": office.busy()})
+            if state != last:
+                last, quiet = state, 0
+                yield f"event: state\ndata: {state}\n\n"
+            else:
+                quiet += 1
+                if quiet % BEAT_LOOKS == 0:
+                    yield ": still here\n\n"
+            await asyncio.sleep(LOOK_SECONDS)
+
+    return StreamingResponse(stream(), media_type="text/event-stream")
+
+
+ROUTES = [Route("/events", events)]

@@ -1,0 +1,155 @@
+"""The running page's hold on the job: reads it, has changes derived off the request, words it."""
+
+from __future__ import annotations
+
+import threading
+import traceback
+from collections.abc import Callable, Hashable, Sequence
+from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import TimeoutError as StillRunning
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+from desk.page.door import Door, Visitor
+from desk.page.shelf import Shelf
+from ingest import store
+from ingest.errors import Trouble
+from ingest.job import Job, who
+from ingest.logs import write_bug
+
+T = TypeVar("T")
+Row = dict[str, Any]
+PATIENCE_SECONDS = 3.0
+"""How long a form waits for the figures; afterwards they follow by themselves."""
+
+
+class Reader:
+    """One consistent view of the store: every query is fetched whole."""
+
+    def __init__(self, connection: Any) -> None:
+        self._connection = connection
+
+    def rows(self, sql: str, arguments: Sequence[Any] = ()) -> list[Row]:
+        """Return the rows of a query as dicts."""
+        cursor = self._connection.execute(sql, arguments)
+        names = [column[0] for column in cursor.description]
+        return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+
+    def one(self, sql: str, arguments: Sequence[Any] = ()) -> Any:
+        """Return the first value of a query, None without a row."""
+        row = self._connection.execute(sql, arguments).fetchone()
+        return None if row is None else row[0]
+
+
+@dataclass(frozen=True)
+class Work:
+    """Something done in the background, and whether it is done."""
+
+    what: str
+    future: Future[Any]
+
+
+class Office:
+    """Everything that the pages share while the page runs."""
+
+    def __init__(self, folder: Path, door: Door, owner: str = "") -> None:
+        self.folder = folder
+        self.door = door
+        self.owner = owner or who()
+        """Who decides where visitors do not give a name."""
+        self.closing = threading.Event()
+        self.shelf = Shelf()
+        self.trouble = ""
+        """What went wrong in the background, until the next success."""
+        self._worker = ThreadPoolExecutor(1, thread_name_prefix="glasstally-desk")
+        self._work: list[Work] = []
+        self._lock = threading.Lock()
+        self._job: tuple[int, Job] | None = None
+
+    def job(self) -> Job:
+        """Open the job, anew when its settings changed."""
+        stamp = (self.folder / "job.toml").stat().st_mtime_ns
+        with self._lock:
+            if self._job is None or self._job[0] != stamp:
+                self._job = (stamp, Job.open(self.folder))
+            return self._job[1]
+
+    def mark(self) -> str:
+        """Tell one state of the store and its settings from another, at the price of a stat."""
+        parts = []
+        for name in ("glasstally.db", "glasstally.db-wal", "job.toml"):
+            try:
+                found = (self.folder / name).stat()
+            except OSError:
+                continue
+            parts.append(f"{found.st_mtime_ns:x}-{found.st_size:x}")
+        return ".".join(parts)
+
+    def read(self, key: Hashable, query: Callable[[Reader], T]) -> T:
+        """Return what a query gives on the present state, computed once per state."""
+
+        def make() -> T:
+            with store.reader(self.job().store) as connection:
+                return query(Reader(connection))
+
+        return self.shelf.get(self.mark(), key, make)
+
+    def change(
+        self,
+        what: str,
+        act: Callable[[Job], T],
+        visitor: Visitor,
+        then: Callable[[T], None] = lambda _: None,
+    ) -> bool:
+        """Do what a person decided, and what follows from it, one change after another.
+
+        Waits a little; tells whether it is done, and what to expect where it is not. `then` gets
+        what `act` gives. Raises the act's own Trouble while somebody still waits for it, else every
+        page shows it.
+        """  # fmt: skip
+        future = self.start(what, act)
+        future.add_done_callback(
+            lambda done: then(done.result()) if done.exception() is None else None
+        )
+        try:
+            future.result(PATIENCE_SECONDS)
+        except StillRunning:
+            visitor.words.append("That takes a moment. The figures follow by themselves.")
+            return False
+        except Trouble:
+            self.trouble = ""
+            raise
+        return True
+
+    def start(self, what: str, act: Callable[[Job], T]) -> Future[T]:
+        """Run long work one at a time in the background."""
+
+        def run() -> T:
+            try:
+                done = act(self.job())
+            except Trouble as trouble:
+                self.trouble = f"{what}: {' '.join(trouble.lines)}"
+                raise
+            except Exception:
+                where = write_bug(self.folder, traceback.format_exc()).name
+                self.trouble = f"{what}: our error; nothing kept is lost. See logs/{where}."
+                raise
+            self.trouble = ""
+            return done
+
+        future = self._worker.submit(run)
+        with self._lock:
+            self._work = [work for work in self._work if not work.future.done()]
+            self._work.append(Work(what, future))
+        return future
+
+    def busy(self) -> list[str]:
+        """Name what is going on in the background."""
+        with self._lock:
+            return [work.what for work in self._work if not work.future.done()]
+
+    def close(self) -> None:
+        """Let the work in hand end, and start no more."""
+        self.closing.set()
+        self._worker.shutdown(wait=True, cancel_futures=True)

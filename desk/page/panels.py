@@ -1,0 +1,129 @@
+"""The panel map: every panel as its rows of ports, each port with the state of its link."""
+
+from __future__ import annotations
+
+import re
+from typing import Any
+
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from desk.page import show
+from desk.page.board import LAST_PLAN
+from desk.page.office import Reader, Row
+
+WORST_FIRST = ("failed", "doubtful", "no-limit", "blocked", "missing", "waived", "accepted")
+"""A port shows the worst state of its link's planned tests."""
+SIGNS = {
+    "accepted": "✓", "failed": "✕", "doubtful": "?", "no-limit": "∅", "blocked": "⊘",
+    "missing": "·", "waived": "w",
+}  # fmt: skip
+"""A second sign beside the colour."""
+WORDS = {
+    "accepted": "accepted", "failed": "failed", "doubtful": "in doubt", "no-limit": "no limit",
+    "blocked": "blocked", "missing": "not tested", "waived": "waived",
+}  # fmt: skip
+FIBRES_PER_TUBE = 12
+COLOURS = (
+    "blue", "orange", "green", "brown", "slate", "white", "red", "black", "yellow", "violet",
+    "rose", "aqua",
+)  # fmt: skip
+"""Colours of fibres 1 to 12, ANSI/TIA-598; from memory, seen on many public pages."""
+MOST_GAP = 200
+"""Ports without a link that are drawn; a plan with larger gaps shows only its ports."""
+PANELS_PER_PAGE = 60
+
+
+def panels(request: Request) -> Response:
+    """Show all panels, small."""
+    names, page = show.office_of(request).read("panels", _panels), _page(request)
+    chosen = list(names.items())[page * PANELS_PER_PAGE : (page + 1) * PANELS_PER_PAGE]
+    return show.page(
+        request, "panels.html", here="/panels", panels=chosen, signs=SIGNS, words=WORDS,
+        page=page, pages=-(-len(names) // PANELS_PER_PAGE), total=len(names),
+    )  # fmt: skip
+
+
+def panel(request: Request) -> Response:
+    """Show one panel, large, with the fibres' colours."""
+    names = show.office_of(request).read("panels", _panels)
+    name = request.query_params.get("name", "")
+    if name not in names:
+        raise HTTPException(404, f"The plan has no panel '{name}'.")
+    order = list(names)
+    place = order.index(name)
+    return show.page(
+        request, "panel.html", here="/panels", name=name, panel=names[name], signs=SIGNS,
+        words=WORDS, colours=COLOURS, before=order[place - 1] if place else "",
+        after=order[place + 1] if place + 1 < len(order) else "",
+    )  # fmt: skip
+
+
+def _page(request: Request) -> int:
+    text = request.query_params.get("page", "0")
+    return int(text) if re.fullmatch(r"\d{1,4}", text) else 0
+
+
+def _panels(read: Reader) -> dict[str, Row]:
+    """Lay out every panel of the plan by name: its ports in order, and where it hangs."""
+    states = {row["link_id"]: row for row in read.rows(
+        "SELECT link_id, count(*) AS tests, "
+        + ", ".join(f"sum(state = '{state}') AS \"{state}\"" for state in WORST_FIRST)
+        + " FROM derived_test_states GROUP BY link_id"
+    )}  # fmt: skip
+    found: dict[str, Row] = {}
+    for row in read.rows(
+        "SELECT link_id, building, floor, cable, strand, a_end, b_end FROM plan_link "
+        f"WHERE plan = ({LAST_PLAN}) ORDER BY position"
+    ):
+        port = _port(row, states.get(row["link_id"]))
+        for end, other in (("a_end", "b_end"), ("b_end", "a_end")):
+            name, _, number = row[end].rpartition(":")
+            if not name:
+                continue
+            panel = found.setdefault(
+                name, {"building": row["building"], "floors": [], "cables": [], "ports": []}
+            )
+            for key, value in (("floors", row["floor"]), ("cables", row["cable"])):
+                if value and value not in panel[key]:
+                    panel[key].append(value)
+            panel["ports"].append(port | {"number": number, "far": row[other]})
+    for panel in found.values():
+        panel["ports"] = _in_order(panel["ports"])
+    return {name: found[name] for name in sorted(found, key=_natural)}
+
+
+def _port(row: Row, tests: Row | None) -> Row:
+    state = "missing"
+    if tests is not None:
+        state = next((word for word in WORST_FIRST if tests[word]), "missing")
+    strand = row["strand"]
+    colour = (int(strand) - 1) % FIBRES_PER_TUBE + 1 if re.fullmatch(r"[1-9]\d{0,4}", strand) else 0
+    return {
+        "link_id": row["link_id"], "state": state, "cable": row["cable"], "strand": strand,
+        "colour": colour, "done": tests["accepted"] if tests else 0,
+        "tests": tests["tests"] if tests else 0,
+    }  # fmt: skip
+
+
+def _in_order(ports: list[Row]) -> list[Row | None]:
+    """Sort ports by number; None stands for a port without a link, where numbers allow."""
+    ports = sorted(ports, key=lambda port: _natural(port["number"]))
+    numbers = [int(p["number"]) for p in ports if re.fullmatch(r"\d{1,4}", p["number"])]
+    if len(numbers) < len(ports) or len(set(numbers)) < len(ports):
+        return [*ports]
+    if not numbers or max(numbers) - len(numbers) > MOST_GAP:
+        return [*ports]
+    by_number = dict(zip(numbers, ports, strict=True))
+    return [by_number.get(number) for number in range(1, max(numbers) + 1)]
+
+
+def _natural(text: str) -> list[Any]:
+    """Sort numbers inside names as numbers."""
+    parts = re.split(r"(\d+)", text)
+    return [(1, int(part), "") if part.isdecimal() else (0, 0, part) for part in parts]
+
+
+ROUTES = [Route("/panels", panels), Route("/panel", panel)]

@@ -1,0 +1,227 @@
+"""Quality: how losses, references and cords behave; a chart and its table for each."""
+
+from __future__ import annotations
+
+import re
+from collections import defaultdict
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from desk.page import charts, show
+from desk.page.board import LAST_PLAN
+from desk.page.office import Office, Reader, Row
+
+TYPICAL_DB_PER_KM = {850: 2.5, 1300: 0.6, 1310: 0.34, 1550: 0.20}
+"""Loss of good fibre, to take the glass out of a link's loss; from memory, no source."""
+SPLICE_DB = 0.05
+"""Loss of a good splice; from memory, no source."""
+MOST_GROUPS = 24
+MOST_DOTS = 4_000
+"""More results are thinned evenly for the dots of a trend; tables count them all."""
+
+
+@dataclass(frozen=True)
+class Quality:
+    """One chart: what it shows in a sentence, its table, and how it is drawn."""
+
+    name: str
+    title: str
+    says: str
+    head: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    draw: Callable[[str], bytes]
+
+
+def quality(request: Request) -> Response:
+    """Show the charts with their tables."""
+    return show.page(
+        request, "quality.html", here="/quality", charts=_charts(show.office_of(request))
+    )
+
+
+def chart(request: Request) -> Response:
+    """Give one chart as SVG."""
+    office = show.office_of(request)
+    name, theme = request.path_params["name"], request.query_params.get("theme", "light")
+    found = next((one for one in _charts(office) if one.name == name), None)
+    if found is None or theme not in charts.THEMES:
+        raise HTTPException(404, "There is no such chart.")
+    drawn: bytes = office.shelf.get(
+        office.mark(), ("chart", name, theme), lambda: found.draw(theme)
+    )
+    return Response(drawn, media_type="image/svg+xml", headers={"cache-control": "no-cache"})
+
+
+def _charts(office: Office) -> list[Quality]:
+    return office.read("quality", lambda read: list(_made(read)))
+
+
+def _made(read: Reader) -> Iterable[Quality]:
+    results = _results(read)
+    if results:
+        yield from _spreads(results)
+        yield _wear(results)
+    references = _references(read)
+    if references:
+        yield _drift(references)
+
+
+def _results(read: Reader) -> list[Row]:
+    """Read every current result with what its link and its run are; add what is not the glass.
+
+    `per_connection` is (loss - length x typical - splices) / connections.
+    """
+    rows = read.rows(
+        "SELECT t.wavelength_nm AS nm, t.link_id, p.cable, p.length_m, p.connections, p.splices, "
+        "s.loss_db AS loss, substr(s.taken_at, 1, 10) AS day, "
+        "coalesce(r.meter_serial, c.meter_serial) AS meter, "
+        "coalesce(nullif(u.people, ''), r.operator, c.operator, '') AS people, "
+        "coalesce(u.cords, '') AS cords, s.row AS place "
+        "FROM derived_test_states t "
+        "JOIN reading r ON r.reading_id = t.reading_id JOIN constant c ON c.dump = r.dump "
+        "JOIN derived_reading_state s ON s.row = r.row "
+        "LEFT JOIN derived_runs u ON u.run_id = s.run_id "
+        f"JOIN plan_link p ON p.link_id = t.link_id AND p.plan = ({LAST_PLAN}) "
+        "WHERE t.reading_id != '' AND s.loss_db IS NOT NULL ORDER BY s.taken_at_utc, s.row"
+    )
+    for row in rows:
+        glass = TYPICAL_DB_PER_KM.get(row["nm"])
+        joints = row["connections"]
+        known = glass is not None and row["length_m"] is not None and joints
+        row["per_connection"] = (
+            (row["loss"] - glass * row["length_m"] / 1000 - SPLICE_DB * (row["splices"] or 0))
+            / joints
+            if known and glass is not None
+            else float("nan")
+        )
+    return rows
+
+
+def _spreads(results: list[Row]) -> Iterable[Quality]:
+    kinds: tuple[tuple[str, str, str, Callable[[Row], str], str], ...] = (
+        ("loss-by-cable", "Loss by cable",
+         "How the loss of the links of each cable spreads at each wavelength.",
+         lambda row: f"{row['cable'] or 'no cable'}, {row['nm']} nm", "loss"),
+        ("connections-by-cable", "Loss per connection by cable",
+         "What is left per connection once typical glass and splices are taken out.",
+         lambda row: row["cable"] or "no cable", "per_connection"),
+        ("connections-by-day", "Loss per connection by day",
+         "The same by the day of the test: a step points to cords or references.",
+         lambda row: row["day"] or "no clock", "per_connection"),
+        ("connections-by-meter", "Loss per connection by meter",
+         "The same by meter: meters should not differ.",
+         lambda row: row["meter"] or "unknown meter", "per_connection"),
+        ("connections-by-people", "Loss per connection by crew",
+         "The same by the people of the run: it asks for a look, it accuses nobody.",
+         lambda row: row["people"] or "nobody named", "per_connection"),
+    )  # fmt: skip
+    for name, title, says, key, value in kinds:
+        groups: dict[str, list[float]] = defaultdict(list)
+        for row in results:
+            if row[value] == row[value]:
+                groups[key(row)].append(row[value])
+        if groups:
+            yield _spread(name, title, says, groups)
+
+
+def _spread(name: str, title: str, says: str, groups: dict[str, list[float]]) -> Quality:
+    ordered = [(key, np.array(groups[key])) for key in sorted(groups, key=_natural)]
+    shown = ordered[:MOST_GROUPS]
+    return Quality(
+        name, title, says, ("group", "results", "5 %", "median", "95 %", "highest"),
+        tuple(
+            (key, str(len(v)), *map(show.decibels, np.quantile(v, [0.05, 0.5, 0.95, 1.0]).tolist()))
+            for key, v in ordered
+        ),
+        lambda theme: charts.spread(shown, "dB", theme),
+    )  # fmt: skip
+
+
+def _wear(results: list[Row]) -> Quality:
+    """Lay loss per connection over the matings that the meter's cord has seen."""
+    series, rows = [], []
+    by_cord: dict[str, list[float]] = defaultdict(list)
+    for row in results:
+        if row["per_connection"] == row["per_connection"]:
+            by_cord[row["cords"] or row["meter"] or "unknown"].append(row["per_connection"])
+    for name in sorted(by_cord, key=_natural)[:4]:
+        values = np.array(by_cord[name])
+        counts = np.arange(1, len(values) + 1, dtype=np.float64)
+        slope = float(np.polyfit(counts, values, 1)[0]) * 100 if len(values) > 2 else float("nan")
+        rows.append(
+            (name, str(len(values)), show.decibels(float(np.median(values))),
+             show.decibels(slope, 3, signed=True))
+        )  # fmt: skip
+        step = max(1, len(values) // MOST_DOTS)
+        series.append((name, counts[::step], values[::step]))
+    return Quality(
+        "cord-wear", "Wear of the test cords",
+        "Loss per connection over the results of each cord: a slow rise is wear or dirt.",
+        ("cord or meter", "results", "median, dB", "change per 100, dB"), tuple(rows),
+        lambda theme: charts.trend(series, "results with this cord", "dB per connection", theme),
+    )  # fmt: skip
+
+
+def _references(read: Reader) -> list[Row]:
+    """Read references out of dumps and run sheets: meter, nm, at (local), power."""
+    stored = read.rows(
+        "SELECT coalesce(r.meter_serial, c.meter_serial) AS meter, s.wavelength_nm AS nm, "
+        "substr(s.taken_at, 1, 16) AS at, s.reference_dbm AS power FROM reading r "
+        "JOIN constant c ON c.dump = r.dump JOIN derived_reading_state s ON s.row = r.row "
+        "WHERE coalesce(r.quantity, c.quantity) = 'reference' AND s.taken_at != '' "
+        "AND s.duplicate_of = '' AND s.reference_dbm IS NOT NULL"
+    )
+    written = read.rows(
+        "SELECT json_extract(e.body, '$.sheet.meter_serial') AS meter, "
+        "json_extract(k.value, '$.wavelength_nm') AS nm, "
+        "substr(json_extract(k.value, '$.at'), 1, 16) AS at, "
+        "json_extract(k.value, '$.power_dbm') AS power FROM entry e, "
+        "json_each(json_extract(e.body, '$.checks')) k WHERE e.kind = 'run-sheet' "
+        "AND json_extract(k.value, '$.kind') = 'reference'"
+    )
+    found = {}
+    for row in [*written, *stored]:
+        if row["at"] and row["power"] is not None:
+            at = row["at"].replace("T", " ")
+            found[row["meter"], row["nm"], at] = row | {"at": at}
+    return [found[key] for key in sorted(found)]
+
+
+def _drift(references: list[Row]) -> Quality:
+    series: dict[str, list[Row]] = defaultdict(list)
+    for row in references:
+        series[f"{row['meter']}, {row['nm']} nm"].append(row)
+    drawn = [
+        (name, [datetime.fromisoformat(row["at"]) for row in rows],
+         np.array([row["power"] for row in rows]))
+        for name, rows in sorted(series.items())
+    ][:12]  # fmt: skip
+    table = []
+    for name, rows in sorted(series.items()):
+        powers = [row["power"] for row in rows]
+        table.append(
+            (name, str(len(rows)), show.decibels(min(powers)), show.decibels(max(powers)),
+             show.decibels(max(powers) - min(powers)))
+        )  # fmt: skip
+    return Quality(
+        "reference-drift", "References over the days",
+        "Each reference as stored or written down: a source in order stays within a few tenths.",
+        ("meter and wavelength", "references", "lowest, dBm", "highest, dBm", "range, dB"),
+        tuple(table),
+        lambda theme: charts.lines(drawn, "dBm", theme),
+    )  # fmt: skip
+
+
+def _natural(text: str) -> list[Any]:
+    return [(1, int(p), "") if p.isdecimal() else (0, 0, p) for p in re.split(r"(\d+)", text)]
+
+
+ROUTES = [Route("/quality", quality), Route("/chart/{name}.svg", chart)]

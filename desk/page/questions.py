@@ -1,0 +1,269 @@
+"""Questions: what was read beside what is planned, the evidence, and one answer per cause."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+from starlette.concurrency import run_in_threadpool
+from starlette.exceptions import HTTPException
+from starlette.requests import Request
+from starlette.responses import Response
+from starlette.routing import Route
+
+from desk import settle
+from desk.page import forms, originals, show
+from desk.page.board import LAST_PLAN
+from desk.page.office import Office, Reader, Row
+from ingest import acts, views
+from ingest.errors import BadInput
+from ingest.job import Job
+
+MOST_LISTED = 200
+MOST_MOVES = 12
+MOST_LINES = 6
+KEYS = (
+    ("n", "next question"), ("p", "question before"), ("a", "accept the proposal"),
+    ("1 – 9", "take that choice"), ("l", "another link"), ("o", "outside the plan"),
+    ("x", "leave out"), ("c", "ask the crew"), ("u", "undo the last answer"),
+)  # fmt: skip
+
+
+def questions(request: Request) -> Response:
+    """List the questions, the heaviest first."""
+    rows = show.office_of(request).read("questions", _questions)
+    return show.page(
+        request, "questions.html", here="/questions",
+        open=[row for row in rows if row["state"] == "open"][:MOST_LISTED],
+        answered=[row for row in rows if row["state"] != "open"][:MOST_LISTED],
+        open_count=sum(row["state"] == "open" for row in rows),
+    )  # fmt: skip
+
+
+def question(request: Request) -> Response:
+    """Show one question with everything that speaks for and against its proposal."""
+    return _show(request, request.query_params.get("id", ""))
+
+
+def _show(request: Request, question_id: str, **more: Any) -> Response:
+    office = show.office_of(request)
+    listed = [
+        r["question_id"] for r in office.read("questions", _questions) if r["state"] == "open"
+    ]
+    asked = _asked(office, question_id)
+    if asked is None:
+        earlier = office.read(("answers", question_id), lambda read: _answers(read, question_id))
+        if not earlier:
+            raise HTTPException(404, "There is no such question. Perhaps it was settled meanwhile.")
+        return show.page(
+            request, "settled.html", here="/questions", earlier=earlier, next=_first(listed)
+        )
+    place = listed.index(question_id) if question_id in listed else -1
+    heaviest = max((abs(term.get("weight", 0.0)) for term in asked["evidence"]), default=0.0)
+    return show.page(
+        request, "question.html", here="/questions",
+        q=asked, moves=_moves(office, asked), lines=_lines(office, asked["rows"]),
+        place=place + 1, count=len(listed),
+        before=listed[place - 1] if place > 0 else "",
+        next=listed[place + 1] if 0 <= place < len(listed) - 1 else "",
+        heaviest=heaviest or 1.0, keys=KEYS,
+        several=len({row["label"] for row in asked["rows"]}) > 1,
+        words=settle.WORDS,
+        earlier=office.read(("answers", question_id), lambda read: _answers(read, question_id)),
+        **({"problem": ""} | more),
+    )  # fmt: skip
+
+
+async def answer(request: Request) -> Response:
+    """Journal an answer: the same act as the terminal's; then on to the next question."""
+    form = await forms.posted(request)
+    return await run_in_threadpool(_answer, request, form)
+
+
+def _answer(request: Request, form: forms.Form) -> Response:
+    office, visitor = show.office_of(request), show.visitor_of(request)
+    question_id = form.text("question")
+    listed = [
+        r["question_id"] for r in office.read("questions", _questions) if r["state"] == "open"
+    ]
+    asked = _asked(office, question_id)
+    if asked is None or (asked["state"] != "open" and not form.text("again")):
+        return forms.back(
+            visitor, f"/question?id={question_id}",
+            "Somebody else was faster; nothing of yours was added. See what they said.",
+        )  # fmt: skip
+    try:
+        settled = _settle(office, asked, form)
+    except BadInput as error:
+        return _show(request, question_id, problem=" ".join(error.lines))
+
+    def act(job: Job) -> str:
+        return acts.answer(
+            job, question_id, settled.action, settled.reading_ids, settled.link_ids,
+            settled.argument, form.text("why"), visitor.name,
+        )  # fmt: skip
+
+    def remember(answer_id: str) -> None:
+        visitor.last_answer = answer_id
+
+    office.change("Working the answer in", act, visitor, remember)
+    visitor.words.append(f"Answered: {asked['message']}")
+    place = listed.index(question_id) if question_id in listed else 0
+    still = [row["question_id"] for row in office.read("questions", _questions)
+             if row["state"] == "open" and row["question_id"] != question_id]  # fmt: skip
+    ahead = [q for q in listed[place + 1 :] if q in still] or still
+    return forms.back(visitor, f"/question?id={ahead[0]}" if ahead else "/questions")
+
+
+def _settle(office: Office, asked: Row, form: forms.Form) -> settle.Answer:
+    """Turn the pressed button into an answer; raise BadInput where it cannot be one."""
+    choice = form.need("choice", "an answer: press one of the buttons")
+    plan = office.read("plan ends", _plan)
+    if choice.isdecimal():
+        return settle.accept(asked, int(choice))
+    if choice == "link":
+        return settle.choose(asked, form.need("link", "the link"), plan)
+    if choice == "shift":
+        steps = form.need("steps", "by how many ports")
+        if not steps.lstrip("+-−").isdecimal():
+            raise BadInput(f"Found '{steps}'; give a whole number of ports, such as -1.")
+        return settle.shift(asked, int(steps.replace("−", "-")), plan)
+    if choice == "rename":
+        return settle.rename(asked, form.text("typed"), form.text("meant"), plan)
+    return settle.simple(asked, choice, form.text("argument"))
+
+
+async def undo(request: Request) -> Response:
+    """Take the last answer of this browser back."""
+    await forms.posted(request)
+    return await run_in_threadpool(_undo, request)
+
+
+def _undo(request: Request) -> Response:
+    office, visitor = show.office_of(request), show.visitor_of(request)
+    if not visitor.last_answer:
+        return forms.back(visitor, "/questions", "There is no answer of yours to take back.")
+    last, visitor.last_answer = visitor.last_answer, ""
+    asked = office.read(("answer", last), lambda read: read.one(_QUESTION_OF, (last,)))
+    office.change(
+        "Taking the answer back",
+        lambda job: acts.undo(job, last, "taken back on the page", visitor.name),
+        visitor,
+    )
+    return forms.back(visitor, f"/question?id={asked}", "The answer is taken back.")
+
+
+_QUESTION_OF = (
+    "SELECT json_extract(body, '$.question_id') FROM entry WHERE kind = 'answer' "
+    "AND json_extract(body, '$.answer_id') = ?"
+)
+
+
+def _questions(read: Reader) -> list[Row]:
+    return read.rows(
+        "SELECT question_id, code, message, proposal, readings, state, weight "
+        "FROM derived_questions ORDER BY state DESC, weight DESC, question_id"
+    )
+
+
+def _asked(office: Office, question_id: str) -> Row | None:
+    """Return a question with its readings (`rows`), or None where there is none of this id."""
+
+    def query(read: Reader) -> Row | None:
+        found = read.rows("SELECT * FROM derived_questions WHERE question_id = ?", (question_id,))
+        if not found:
+            return None
+        for name in ("reading_ids", "options", "evidence"):
+            found[0][name] = json.loads(found[0][name] or "[]")
+        return found[0]
+
+    asked = office.read(("question", question_id), query)
+    if asked is None:
+        return None
+    rows = office.shelf.get(
+        office.mark(), ("question rows", question_id),
+        lambda: views.question(office.job(), question_id)["rows"],
+    )  # fmt: skip
+    return asked | {"rows": rows}
+
+
+def _answers(read: Reader, question_id: str) -> list[Row]:
+    """List what was answered to a question and not taken back, newest first."""
+    return read.rows(
+        "SELECT at, who, json_extract(body, '$.action') AS action, "
+        "json_extract(body, '$.argument') AS argument, json_extract(body, '$.why') AS why, "
+        "json_extract(body, '$.link_ids[0]') AS first_link, "
+        "json_array_length(body, '$.reading_ids') AS readings FROM entry WHERE kind = 'answer' "
+        "AND json_extract(body, '$.question_id') = ? AND json_extract(body, '$.answer_id') NOT IN "
+        "(SELECT json_extract(body, '$.id') FROM entry WHERE kind = 'undo') "
+        "ORDER BY at DESC, laptop DESC, seq DESC",
+        (question_id,),
+    )
+
+
+def _moves(office: Office, asked: Row) -> list[Row]:
+    """Say for each record where it stands now and where the proposal puts it."""
+    paired = office.read(
+        ("pairs", asked["question_id"]),
+        lambda read: {
+            row["reading_id"]: row
+            for row in read.rows(
+                "SELECT r.reading_id, p.link_id, p.status FROM derived_pairs p "
+                "JOIN reading r ON r.row = p.row WHERE r.reading_id IN "
+                "(SELECT value FROM json_each(?))",
+                (json.dumps(asked["reading_ids"]),),
+            )
+        },
+    )
+    target: dict[str, str] = {}
+    if asked["options"] and asked["options"][0]["action"] == "place":
+        first = settle.accept(asked)
+        target = dict(zip(first.reading_ids, first.link_ids, strict=True))
+    out: dict[tuple[str, int, str], Row] = {}
+    for row in asked["rows"]:
+        key = (row["dump_sha256"], row["record"], row["label"])
+        now = paired.get(row["reading_id"], {})
+        move = out.setdefault(
+            key,
+            {
+                "label": row["label"], "clock": row["clock"], "slot": row["slot"], "values": [],
+                "now": now.get("link_id", ""), "after": target.get(row["reading_id"], ""),
+            },
+        )  # fmt: skip
+        move["values"].append(
+            {"nm": row["wavelength_nm"], "loss": row["loss_db"], "state": row["state"]}
+        )
+    return list(out.values())
+
+
+def _lines(office: Office, rows: list[Row]) -> list[Row]:
+    """Show where the question's readings stand in their dumps: each dump's first lines."""
+    out = []
+    for sha256 in dict.fromkeys(row["dump_sha256"] for row in rows):
+        ours = [row for row in rows if row["dump_sha256"] == sha256]
+        numbers = {row["line"] for row in ours}
+        count = 1
+        while ours[0]["line"] + count in numbers and count < MOST_LINES:
+            count += 1
+        lines = originals.around(office, ours[0], count)
+        if lines:
+            out.append({"dump": ours[0]["dump_name"], "lines": lines, "more": len(numbers) - count})
+    return out
+
+
+def _plan(read: Reader) -> list[Row]:
+    return read.rows(
+        f"SELECT link_id, a_end, b_end FROM plan_link WHERE plan = ({LAST_PLAN}) ORDER BY position"
+    )
+
+
+def _first(listed: list[str]) -> str:
+    return listed[0] if listed else ""
+
+
+ROUTES = [
+    Route("/questions", questions),
+    Route("/question", question),
+    Route("/answer", answer, methods=["POST"]),
+    Route("/undo", undo, methods=["POST"]),
+]
