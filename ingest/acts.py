@@ -111,6 +111,29 @@ def release(job: Job, name: str, *, why: str = "", by: str = "") -> dict[str, st
     return {"act_id": act_id, "scope": scopes[0], "name": name}
 
 
+def set_aside(job: Job, sha256: str, *, why: str, by: str = "") -> None:
+    """Take a dump out of the derived tables: brought by mistake, or of another job."""
+    _move(job, "set-aside", sha256, why, by)
+
+
+def bring_back(job: Job, sha256: str, *, why: str = "", by: str = "") -> None:
+    """Return a dump that was set aside."""
+    _move(job, "bring-back", sha256, why, by)
+
+
+def _move(job: Job, kind: str, sha256: str, why: str, by: str) -> None:
+    with writing(job, kind) as session:
+        row = session.connection.execute(
+            "SELECT aside FROM dump WHERE sha256 = ?", (sha256,)
+        ).fetchone()
+        if row is None:
+            raise BadInput(f"No dump '{sha256[:12]}' in this job.")
+        if bool(row[0]) == (kind == "set-aside"):
+            raise BadInput(f"The dump is {'' if row[0] else 'not '}set aside already.")
+        session.record(kind, {"sha256": sha256, "why": why}, by)
+    refresh(job)
+
+
 def confirm_limit(job: Job, name: str, *, why: str = "", by: str = "") -> str:
     """Confirm the present values of a limit set against one's own copy of the standard."""
     sets = own_limits(job)

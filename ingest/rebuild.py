@@ -22,7 +22,7 @@ from ingest import (
     store,
 )
 from ingest import session as sessions
-from ingest.current import files_mark
+from ingest.current import ensure, files_mark
 from ingest.errors import Damaged, Trouble, plainly
 from ingest.job import Job
 
@@ -43,6 +43,8 @@ def rebuild(job: Job, *, accept: bool = False) -> Outcome:
 
     Raises Damaged where an original, a plan or the journal is not as it was kept.
     """
+    with suppress(Trouble):  # compare with results that are up to date, where that can be had
+        ensure(job)
     with lock.held(job.folder, "rebuild", journal.stamp(job.clock())), fresh(job) as path:
         try:
             with store.reader(job.store) as before, store.reader(path) as after:

@@ -12,7 +12,7 @@ from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 
-from ingest.errors import Damaged, plainly
+from ingest.errors import BadInput, plainly
 
 WAL_SINCE = (3, 51, 3)
 BUSY_MS = 5_000
@@ -24,14 +24,17 @@ def journal_mode(version: tuple[int, ...] = sqlite3.sqlite_version_info) -> str:
 
 
 @contextmanager
-def writer(path: Path) -> Iterator[sqlite3.Connection]:
-    """Open for writing; the caller holds the writer's lock. Makes and migrates the tables."""
+def writer(path: Path, *, upgrading: bool = False) -> Iterator[sqlite3.Connection]:
+    """Open for writing; the caller holds the writer's lock. Makes the tables where none are.
+
+    Raises BadInput for the database of another version, unless it is older and `upgrading`.
+    """
     with plainly(f"Writing to {path.name}"), closing(_connect(path)) as connection:
         connection.execute(f"PRAGMA journal_mode = {journal_mode()}")
         connection.execute("PRAGMA synchronous = FULL")
         # a spilling cache would lock readers out long before the commit
         connection.execute("PRAGMA cache_spill = OFF")
-        _prepare(connection)
+        _prepare(connection, upgrading)
         yield connection
 
 
@@ -64,15 +67,28 @@ def _connect(path: Path) -> sqlite3.Connection:
     return connection
 
 
-def _prepare(connection: sqlite3.Connection) -> None:
-    """Make or migrate the tables where needed; a newer store is refused."""
+def version(path: Path) -> int:
+    """Return the version of a database, 0 where there is none."""
+    if not path.exists():
+        return 0
+    with plainly(f"Reading {path.name}"), closing(_connect(path)) as connection:
+        return int(connection.execute("PRAGMA user_version").fetchone()[0])
+
+
+def _prepare(connection: sqlite3.Connection, upgrading: bool) -> None:
+    """Make the tables, or add the columns that a contract gained."""
     from ingest.schema import VERSION, fingerprint, migrate
 
     found = connection.execute("PRAGMA user_version").fetchone()[0]
     if found > VERSION:
-        raise Damaged(
+        raise BadInput(
             f"The database has version {found}, newer than this program reads ({VERSION}); "
             "install a newer Glasstally."
+        )
+    if 0 < found < VERSION and not upgrading:
+        raise BadInput(
+            f"The database has version {found}, this program writes {VERSION}: "
+            "run `glasstally upgrade`, which keeps a copy first."
         )
     if found == VERSION and meta(connection, "schema") == fingerprint():
         return

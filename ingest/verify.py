@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from ingest import compare, durable, journal, lock, originals, rebuild, store
-from ingest.current import files_mark
+from ingest.current import ensure, files_mark
 from ingest.errors import Damaged, Trouble
 from ingest.job import Job
 from ingest.journal import Entry, Head
@@ -57,15 +57,20 @@ def verify(job: Job, *, head: str = "", quick: bool = False,
     `quick` leaves out deriving every table again. Nothing is changed.
     """
     verdict = Verdict()
-    with lock.held(job.folder, "verify", journal.stamp(job.clock())):
+    since = journal.stamp(job.clock())
+    with lock.held(job.folder, "verify", since):
         mirror = _mirror(job, verdict)
         entries = _chains(job, mirror, verdict)
         _originals(job, entries, verdict, progress)
         _plans(job, entries, verdict)
         if head:
             _printed(head, entries, verdict)
-        if mirror is not None:
-            _store(job, verdict, quick)
+    if mirror is None:
+        return verdict
+    if not (quick or verdict.problems):
+        ensure(job)  # an edit by hand or a crash leaves work that is no damage
+    with lock.held(job.folder, "verify", since):
+        _store(job, verdict, quick)
     return verdict
 
 
@@ -207,7 +212,7 @@ def _store(job: Job, verdict: Verdict, quick: bool) -> None:
             verdict.notes.append(
                 "The database was not compared table by table: "
                 + ("something kept is damaged." if verdict.problems
-                   else "it has to catch up first; run any command, then verify.")
+                   else "another program wrote to the job meanwhile; verify again.")
             )  # fmt: skip
         return
     with rebuild.fresh(job, mend=False) as path:
