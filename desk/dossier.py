@@ -6,6 +6,7 @@ import hashlib
 import json
 import re
 import sqlite3
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -24,11 +25,17 @@ CERTIFICATES = "certificates"
 
 @dataclass(frozen=True)
 class Kept:
-    """Bytes of the job that go into the set unchanged, by path inside the set."""
+    """Bytes of the job that go into the set unchanged, by file name within their kind."""
 
     originals: dict[str, bytes]
     journal: dict[str, bytes]
     certificates: dict[str, bytes]
+
+    def by_kind(self) -> Iterator[tuple[str, dict[str, bytes]]]:
+        """Yield each kind with its files."""
+        yield "originals", self.originals
+        yield "journal", self.journal
+        yield "certificates", self.certificates
 
 
 @dataclass(frozen=True)
@@ -56,7 +63,7 @@ def gather(job: Job) -> Dossier:
         ).fetchone()
     with plainly("Reading the journal"):
         lines = {
-            f"journal/{laptop}.jsonl": journal.path_of(job.journals, laptop).read_bytes()[:offset]
+            f"{laptop}.jsonl": journal.path_of(job.journals, laptop).read_bytes()[:offset]
             for laptop, offset, _ in chains
         }
     papers, files = _certificates(job)
@@ -108,7 +115,7 @@ def _dumps(connection: sqlite3.Connection) -> tuple[Dump, ...]:
     ).fetchall()
     return tuple(
         Dump(sha, name, tuple(json.loads(names)), at, size,
-             f"originals/{sha[:12]}-{safe_name(name)}")
+             f"{sha[:12]}-{safe_name(name)}")
         for sha, name, names, at, size in rows
     )  # fmt: skip
 
@@ -150,7 +157,7 @@ def _certificates(job: Job) -> tuple[tuple[Certificate, ...], dict[str, bytes]]:
             for path in present:
                 if path.name.casefold().startswith(one.serial.casefold()):
                     data = path.read_bytes()
-                    inside = f"{CERTIFICATES}/{safe_name(path.name)}"
+                    inside = safe_name(path.name)
                     papers.append(Certificate(one.serial, inside, hashlib.sha256(data).hexdigest()))
                     files[inside] = data
                     break

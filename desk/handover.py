@@ -3,28 +3,31 @@
 from __future__ import annotations
 
 import importlib.util
-import json
 import os
-import re
 import shutil
-from concurrent.futures import Executor
+from collections.abc import Iterator
+from concurrent.futures import Executor, Future
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+
+import pandas as pd
 
 from desk import dossier as gathering
-from desk import press
+from desk import press, revisions
 from desk.dossier import Dossier
 from ingest.errors import BadInput, plainly
 from ingest.job import Job
-from reports import facts, handover, record
+from reports import charts, completeness, facts, handover, linkpages, record, workbook
+from reports.document import Document
 from reports.particulars import Particulars, Seal
+from reports.requirements import Requirement
 from rules.version import __version__
 
-PEOPLES = (".pdf", ".xlsx", ".html")
 SCOPES = ("building", "floor", "area", "cable")
-PRESS_FROM = 40
-"""Per cent of the work that is done when the record goes to press."""
+PEOPLES = (".pdf", ".xlsx", ".html")
+
+DATA_DONE, PAPERS_DONE = 25, 35
+"""Per cent of the work done when the open data and when the smaller documents are written."""
 
 
 @dataclass(frozen=True)
@@ -34,7 +37,7 @@ class Options:
     scope: tuple[str, str] = ("job", "job")
     draft: bool = False
     links: str = ""
-    """Pages per link: ``, `all`, `failed` or link ids separated by commas."""
+    """Pages per link: empty, `all`, `failed` or link ids separated by commas."""
 
 
 @dataclass(frozen=True)
@@ -45,39 +48,87 @@ class Made:
     files: tuple[str, ...]
     revision: int
     new: bool = True
+    open_items: tuple[completeness.Item, ...] = ()
+    """What the requirements still miss; a final issue has none that is required."""
     notes: tuple[str, ...] = ()
 
     @property
     def documents(self) -> tuple[Path, ...]:
         """The files that people open."""
-        return tuple(self.folder / f for f in self.files if "/" not in f and f.endswith(PEOPLES))
+        return tuple(self.folder / name for name in self.files if name.endswith(PEOPLES))
+
+
+class Incomplete(BadInput):
+    """A final issue is refused because required items are open; `items` are all open ones."""
+
+    def __init__(self, items: list[completeness.Item]) -> None:
+        super().__init__(
+            "The requirements are not met; `handover --draft` makes a marked draft. Open:",
+            *(f"{item.asked}: {item.missing}" for item in items if item.required),
+        )
+        self.items = items
+
+
+@dataclass(frozen=True)
+class Prepared:
+    """A dossier cut to its scope with its requirements, results and what is open."""
+
+    dossier: Dossier
+    wanted: Requirement
+    results: pd.DataFrame
+    items: list[completeness.Item]
 
 
 def make(job: Job, options: Options | None = None, progress: press.Progress = press.silent) -> Made:
-    """Write the next numbered revision; an unchanged state gives the one that is there."""
-    wanted = options or Options()
+    """Write the next numbered revision; an unchanged state gives the one that is there.
+
+    Raises Incomplete where a required item of the profile is open and no draft is asked for.
+    """
+    options = options or Options()
+    ready = prepare(job, options)
+    missing = [item for item in ready.items if not item.met]
+    if not options.draft and any(item.required for item in missing):
+        raise Incomplete(missing)
+    given = ready.dossier.given
+    state = _state(ready, options)
+    before = revisions.listed(job.folder / "handover")
+    same = [one for one in before if one.scope == given.scope]
+    if same and same[-1].state == state:
+        last = same[-1]
+        return Made(last.folder, _files(last.folder), last.number, False, tuple(missing))
+    given = replace(
+        given,
+        revision=1 + max((one.number for one in before), default=0),
+        draft=options.draft,
+        previous=same[-1].number if same else 0,
+        changes=revisions.changes(same[-1].folder, ready.results) if same else (),
+        missing=tuple(f"{item.asked}: {item.missing}" for item in missing),
+    )
+    ready = replace(ready, dossier=replace(ready.dossier, given=given))
+    folder = job.folder / "handover" / folder_name(given)
+    files = write(folder, ready, options, state, progress)
+    return Made(folder, files, given.revision, True, tuple(missing), _notes())
+
+
+def prepare(job: Job, options: Options) -> Prepared:
+    """Gather a job, cut it to the scope, and compare it with its requirements."""
+    wanted, demanded = revisions.requirement(job)
     found = gathering.gather(job)
-    if wanted.scope[0] != "job":
+    if options.scope[0] != "job":
         try:
-            found = gathering.cut(found, *wanted.scope)
+            found = gathering.cut(found, *options.scope)
         except KeyError as error:
             raise BadInput(
-                f"No {wanted.scope[0]} {wanted.scope[1]!r} in the plan; there are {error.args[0]}."
+                f"No {options.scope[0]} {options.scope[1]!r} in the plan; "
+                f"there are {error.args[0]}."
             ) from None
-    state = _state(found, wanted)
-    before = revisions(job.folder / "handover")
-    same = [r for r in before if tuple(r["scope"]) == found.given.scope]
-    if same and same[-1]["state"] == state:
-        folder = Path(same[-1]["folder"])
-        return Made(folder, _listed(folder), int(same[-1]["revision"]), new=False)
-    number = 1 + max((int(r["revision"]) for r in before), default=0)
     given = replace(
-        found.given, revision=number, draft=wanted.draft,
-        previous=int(same[-1]["revision"]) if same else 0,
+        found.given, contractor=wanted.set.contractor, requirement=wanted.title,
+        language=wanted.set.language, paper=wanted.set.paper, length_unit=wanted.set.length_unit,
     )  # fmt: skip
-    folder = job.folder / "handover" / folder_name(given)
-    files = write(folder, replace(found, given=given), wanted, state, progress)
-    return Made(folder, files, number)
+    results = facts.results(found.evaluation, list_mean=wanted.tests.list_mean)
+    items = completeness.check(found.evaluation, given, results, wanted) if demanded else []
+    return Prepared(replace(found, given=given), wanted, results, items)
 
 
 def scope_of(text: str) -> tuple[str, str]:
@@ -97,18 +148,8 @@ def folder_name(given: Particulars) -> str:
     return f"{given.revision:04d}{part}"
 
 
-def revisions(folder: Path) -> list[dict[str, Any]]:
-    """Read the revisions that are there, by number."""
-    found = []
-    with plainly("Reading the handovers made before"):
-        for path in sorted(folder.glob(f"*/{handover.REVISION}")):
-            if re.fullmatch(r"\d{4,}(-.*)?", path.parent.name):
-                found.append(json.loads(path.read_text("utf-8")) | {"folder": str(path.parent)})
-    return sorted(found, key=lambda one: int(one["revision"]))
-
-
 def write(
-    folder: Path, found: Dossier, options: Options, state: str, progress: press.Progress
+    folder: Path, ready: Prepared, options: Options, state: str, progress: press.Progress
 ) -> tuple[str, ...]:
     """Make every file of the set beside its final place, then move it there in one step."""
     partial = folder.with_name(f".{folder.name}-{os.getpid()}")
@@ -116,61 +157,120 @@ def write(
         shutil.rmtree(partial, ignore_errors=True)
         partial.mkdir(parents=True)
         try:
-            with press.workers() as pool:
-                seals = _fill(partial, found, options, state, pool, progress)
+            with press.workers(1, 1) as booker, press.workers() as pool:
+                _Set(partial, ready, options, state, progress).fill(booker, pool)
             partial.replace(folder)
         except BaseException:
             shutil.rmtree(partial, ignore_errors=True)
             raise
-    return tuple(seal.path for seal in seals)
+    return _files(folder)
 
 
-def _fill(
-    folder: Path,
-    found: Dossier,
-    options: Options,
-    state: str,
-    pool: Executor,
-    progress: press.Progress,
-) -> list[Seal]:
-    evaluation, given, kept = found.evaluation, found.given, found.kept
-    results = facts.results(evaluation)
-    seals: list[Seal] = []
+class _Set:
+    """A set being written: every file goes through `put`, which seals it."""
 
-    def put(path: str, content: bytes) -> None:
-        target = folder / path
+    def __init__(
+        self, folder: Path, ready: Prepared, options: Options, state: str,
+        progress: press.Progress,
+    ) -> None:  # fmt: skip
+        self.folder, self.ready, self.options, self.state = folder, ready, options, state
+        self.progress = progress
+        self.seals: list[Seal] = []
+
+    def put(self, kind: str, path: str, content: bytes) -> None:
+        """Write one file of a kind into the folder that the profile gives that kind."""
+        inside = handover.folder(kind, self.ready.wanted) if kind else ""
+        path = f"{inside}/{path}" if inside else path
+        target = self.folder / path
         target.parent.mkdir(parents=True, exist_ok=True)
         target.write_bytes(content)
-        seals.append(handover.seal(path, content))
+        self.seals.append(handover.seal(path, content))
 
-    book = pool.submit(handover.book, evaluation, given, results)
-    counts = facts.job_row(evaluation)
-    put(handover.REVISION, handover.revision(given, state, counts))
-    for path, content in (kept.originals | kept.journal | kept.certificates).items():
-        put(path, content)
-    with_parquet = importlib.util.find_spec("pyarrow") is not None
-    for path, content in handover.contents(evaluation, given, results, with_parquet).items():
-        put(path, content)
-    put(handover.WORKBOOK, book.result())
-    progress(PRESS_FROM, 100)
-    seals.sort(key=lambda seal: seal.path)
-    printed = press.press(
-        record.build(evaluation, given, results, seals),
-        given.as_of,
-        pool,
-        lambda done, of: progress(PRESS_FROM + (100 - PRESS_FROM) * done // of, 100),
-    )
-    put(handover.RECORD, printed)
-    (folder / handover.MANIFEST).write_bytes(handover.manifest(seals))
-    return sorted([*seals, handover.seal(handover.MANIFEST, b"")], key=lambda seal: seal.path)
+    def wants(self, kind: str) -> bool:
+        """Tell whether the set holds a kind; record, data and journal always belong to it."""
+        return kind in ("record", "data", "journal") or kind in self.ready.wanted.set.files
+
+    def fill(self, booker: Executor, pool: Executor) -> None:
+        """Make every file: data first, the record last because it carries all other hashes."""
+        found, results = self.ready.dossier, self.ready.results
+        evaluation, given = found.evaluation, found.given
+        book: Future[bytes] | None = None
+        if self.wants("workbook"):
+            book = booker.submit(workbook.build, evaluation, given, results)
+        self.put("", handover.REVISION,
+                 handover.revision(given, self.state, facts.job_row(evaluation),
+                                   self.options.links))  # fmt: skip
+        for kind, files in found.kept.by_kind():
+            for path, content in files.items() if self.wants(kind) else ():
+                self.put(kind, path, content)
+        with_parquet = importlib.util.find_spec("pyarrow") is not None
+        for kind, path, content in handover.contents(evaluation, given, results, with_parquet):
+            if self.wants(kind):
+                self.put(kind, path, content)
+        self.progress(DATA_DONE, 100)
+        for kind, document in handover.documents(
+            evaluation, given, results, self.ready.wanted, self._links()
+        ):
+            if self.wants(kind) or kind == "links":
+                printed = press.press(document, given.as_of, pool)
+                self.put(kind, f"{document.name}.pdf", printed)
+        drawn = charts.blocks(evaluation, given, results)
+        self.progress(PAPERS_DONE, 100)
+        volumes = record.volumes(results, given)
+        done = 0
+        for document in volumes:
+            printed = press.press(document, given.as_of, pool)
+            self.put("record", f"{document.name}.pdf", printed)
+            done += 1
+            self._step(done, len(volumes) + 1)
+        if book is not None:
+            self.put("workbook", handover.WORKBOOK, book.result())
+        sealed = sorted(self.seals, key=lambda seal: seal.path)
+        main = record.build(evaluation, given, results, sealed, drawn, len(volumes))
+        del evaluation, results, found
+        self._press_record(main, pool, given, done, len(volumes) + 1)
+        manifest = handover.manifest(self.seals)
+        (self.folder / handover.MANIFEST).write_bytes(manifest)
+        self.progress(100, 100)
+
+    def _press_record(
+        self, main: Document, pool: Executor, given: Particulars, done: int, of: int
+    ) -> None:
+        printed = press.press(
+            main, given.as_of, pool,
+            lambda part, parts: self._step(done + part / max(parts, 1), of),
+        )  # fmt: skip
+        self.put("record", f"{main.name}.pdf", printed)
+
+    def _step(self, done: float, of: int) -> None:
+        self.progress(int(PAPERS_DONE + (100 - PAPERS_DONE) * done / of), 100)
+
+    def _links(self) -> list[str]:
+        wish = self.options.links or ("all" if "links" in self.ready.wanted.set.files else "")
+        if not wish:
+            return []
+        try:
+            return linkpages.chosen(wish, self.ready.results)
+        except KeyError as error:
+            raise BadInput(f"No such link: {error.args[0]}.") from None
 
 
-def _state(found: Dossier, options: Options) -> str:
+def _state(ready: Prepared, options: Options) -> str:
     """Digest what a set shows; its number and what changed since another are no part of it."""
-    shown = repr((found.given, options, __version__)).encode()
-    certificates = b"".join(found.kept.certificates.values())
-    return handover.state_of([shown, certificates])
+    shown = repr((ready.dossier.given, ready.wanted, options, __version__)).encode()
+    return handover.state_of([shown, *ready.dossier.kept.certificates.values()])
 
 
-def _listed(folder: Path) -> tuple[str, ...]:
+def _files(folder: Path) -> tuple[str, ...]:
     return tuple(sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()))
+
+
+def _notes() -> tuple[str, ...]:
+    if importlib.util.find_spec("pyarrow") is None:
+        return ("No Parquet files: the extra glasstally[parquet] is not installed.",)
+    return ()
+
+
+def items_of(job: Job, options: Options) -> Iterator[completeness.Item]:
+    """Yield every item of the job's requirements, met or open."""
+    yield from prepare(job, options).items

@@ -117,7 +117,7 @@ def sheet(
     columns: Sequence[Column],
     pages: Sequence[Sequence[Row]],
     size: float = 9.4,
-    air: float = 1.15,
+    air: float = 1.05,
 ) -> Block:
     """Make a table whose rows are given page by page, or as one page that flows.
 
@@ -137,21 +137,35 @@ def sheet(
 
 
 def paged(
-    rows: Iterable[Row], weights: Iterable[float], first: float, later: float
+    rows: Sequence[Row], weights: Sequence[float], first: float, later: float
 ) -> list[list[Row]]:
-    """Cut rows into pages by their height in lines; a sub-heading never ends a page.
+    """Cut rows into pages by their height in lines.
 
-    `first` is how many lines the first page takes, `later` every other.
+    `first` is how many lines the first page takes, `later` every other. Rows that belong together
+    (from one RULE to the next) stay on one page unless they are more than a page; a sub-heading
+    stays with what follows it.
     """
+    groups: list[list[int]] = []
+    glued = False
+    for i, row in enumerate(rows):
+        if glued or (groups and len(row) > 1 and row[0] is not RULE):
+            groups[-1].append(i)
+        else:
+            groups.append([i])
+        glued = len(row) == 1
     pages: list[list[Row]] = [[]]
     room = first
-    for row, weight in zip(rows, weights, strict=True):
-        need = weight + (2.0 if len(row) == 1 else 0.0)
+    for group in groups:
+        need = sum(weights[i] for i in group)
         if pages[-1] and need > room:
             pages.append([])
             room = later
-        pages[-1].append(row)
-        room -= weight
+        for i in group:
+            if pages[-1] and weights[i] > room:
+                pages.append([])
+                room = later
+            pages[-1].append(rows[i])
+            room -= weights[i]
     return pages
 
 

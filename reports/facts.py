@@ -24,6 +24,12 @@ TESTED = [
     "dump_sha256", "dump_name", "line", "label", "reference_dbm",
 ]  # fmt: skip
 
+VERDICT = [
+    "reading_ids", "loss_db", "power_dbm", "limit_db", "margin_db", "uncertainty_db", "p_conform",
+    "grade", "marginal", "limit_name", "clause", "limit_confirmed", "limits", "min_db", "min_dbm",
+    "max_dbm",
+]  # fmt: skip
+
 WORST = {
     name: place
     for place, name in enumerate(
@@ -45,14 +51,15 @@ def _filled(table: pd.DataFrame) -> None:
     table[names] = table[names].fillna("")
 
 
-def results(evaluation: Evaluation) -> pd.DataFrame:
+def results(evaluation: Evaluation, list_mean: bool = False) -> pd.DataFrame:
     """Join one row per planned test, in the order of the plan, with its deciding grade.
 
     Columns: row (from 1), TEST_STATES, the numbers of the deciding grade, `digits` (2 or 3, see
     `numbers.places`), the link's place (PLACE) and who measured it when (TESTED). Where the two
-    directions are judged by their mean, a row with direction `mean` follows them.
+    directions are judged by their mean, a row with direction `mean` follows them; `list_mean` adds
+    such a row without grade, for information, where each direction is judged.
     """
-    tests = evaluation.test_states.drop(columns=["grade"])
+    tests = evaluation.test_states[[*KEY, "position", "state", "why", "reading_id"]]
     live = deciding(evaluation.grades)
     mean = live.loc[live["direction"] == "mean"]
     if len(mean):
@@ -61,7 +68,9 @@ def results(evaluation: Evaluation) -> pd.DataFrame:
         )
         extra = pair.merge(mean[KEY], on=["link_id", "kind", "wavelength_nm"])
         tests = pd.concat([tests, extra.assign(reading_id="")], ignore_index=True)
-    table = tests.merge(live, on=KEY, how="left", suffixes=("", "_grade"))
+    table = tests.merge(live[[*KEY, *VERDICT]], on=KEY, how="left")
+    if list_mean:
+        table = pd.concat([table, _means(table)], ignore_index=True)
     table["grade"] = table["grade"].fillna("")
     for column in ("limit_name", "clause", "reading_ids"):
         table[column] = table[column].fillna("")
@@ -84,6 +93,21 @@ def results(evaluation: Evaluation) -> pd.DataFrame:
     return table
 
 
+def _means(table: pd.DataFrame) -> pd.DataFrame:
+    """Make a row with the mean loss of both directions where both are graded and none is there."""
+    key = ["link_id", "kind", "wavelength_nm"]
+    single = table.loc[table["direction"].isin(("a-b", "b-a")) & table["loss_db"].notna()]
+    known = table.loc[table["direction"] == "mean", key].assign(known=True)
+    both = single.groupby(key, as_index=False).agg(
+        position=("position", "first"), loss_db=("loss_db", "mean"), ways=("direction", "nunique")
+    )
+    both = both.merge(known, on=key, how="left")
+    both = both.loc[(both["ways"] == 2) & both["known"].isna()].drop(columns=["ways", "known"])
+    return both.assign(
+        direction="mean", state="", why="", reading_id="", loss_db=both["loss_db"].round(3)
+    )
+
+
 def deciding(grades: pd.DataFrame) -> pd.DataFrame:
     """Reduce current GRADES to the row that decides each test: worst verdict, smallest margin."""
     live = grades.loc[grades["grade"] != "superseded"].copy()
@@ -98,7 +122,7 @@ def deciding(grades: pd.DataFrame) -> pd.DataFrame:
 def superseded(evaluation: Evaluation) -> pd.DataFrame:
     """Join results that a newer reading replaced with their readings and places, plan order."""
     gone = evaluation.grades.loc[evaluation.grades["grade"] == "superseded"].copy()
-    gone["reading_id"] = first_reading(gone["reading_ids"])
+    gone = gone[[*KEY, *VERDICT]].assign(reading_id=first_reading(gone["reading_ids"]))
     links = evaluation.plan.links[["link_id", "position", *PLACE]]
     table = gone.merge(links, on="link_id", how="left").merge(
         evaluation.readings[["reading_id", *TESTED]].drop_duplicates("reading_id"),

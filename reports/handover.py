@@ -8,38 +8,62 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 import pandas as pd
 
-from reports import opendata, workbook
+from reports import facts, linkpages, opendata, retestlist, sampling, superseded
+from reports.document import Document
 from reports.particulars import Particulars, Seal
+from reports.requirements import Requirement
 from rules.evaluation import Evaluation
 
 RECORD, WORKBOOK, MANIFEST, REVISION = (
     "record.pdf", "workbook.xlsx", "manifest.sha256", "revision.json",
 )  # fmt: skip
 
-Maker = Callable[[Evaluation, Particulars, pd.DataFrame], bytes]
+FOLDERS = {
+    "record": "", "workbook": "", "retests": "", "sample": "", "links": "", "data": "data",
+    "originals": "originals", "journal": "journal", "certificates": "certificates",
+    "superseded": "superseded",
+}  # fmt: skip
+"""Where each kind of files lies in a set unless the profile says otherwise."""
 
 
 def contents(
     evaluation: Evaluation, given: Particulars, results: pd.DataFrame, with_parquet: bool
-) -> dict[str, bytes]:
-    """Make the open data: CSV, JSON, schemas and, where pyarrow is there, Parquet."""
-    files: dict[str, bytes] = {}
+) -> Iterator[tuple[str, str, bytes]]:
+    """Make the open data, one file after the other: its kind, its path in that kind, its bytes.
+
+    CSV, JSON and a schema for every table, Parquet where pyarrow is there, the replaced results as
+    CSV in their own part, and the retest list as a page.
+    """
     for name, frame in opendata.frames(evaluation, results, RECORD).items():
-        files[f"data/{name}.csv"] = opendata.csv(frame)
-        files[f"data/{name}.json"] = opendata.as_json(frame, name)
-        files[f"data/schema/{name}.schema.json"] = opendata.schema(name, opendata.PUBLIC[name])
+        yield "data", f"{name}.csv", opendata.csv(frame)
+        yield "data", f"{name}.json", opendata.as_json(frame, name)
+        yield "data", f"schema/{name}.schema.json", opendata.schema(name, opendata.PUBLIC[name])
         if with_parquet:
-            files[f"data/{name}.parquet"] = opendata.parquet(frame)
-    return files
+            yield "data", f"{name}.parquet", opendata.parquet(frame)
+    gone = opendata.rounded(facts.superseded(evaluation), opendata.SUPERSEDED)
+    yield "superseded", "superseded.csv", opendata.csv(gone)
+    yield "retests", "retests.html", retestlist.page(evaluation, given)
 
 
-def book(evaluation: Evaluation, given: Particulars, results: pd.DataFrame) -> bytes:
-    """Make the workbook."""
-    return workbook.build(evaluation, given, results)
+def documents(
+    evaluation: Evaluation, given: Particulars, results: pd.DataFrame, wanted: Requirement,
+    links: list[str],
+) -> Iterator[tuple[str, Document]]:  # fmt: skip
+    """Lay out every printed document but the record: its kind and the document."""
+    yield "retests", retestlist.document(evaluation, given)
+    yield "superseded", superseded.document(facts.superseded(evaluation), given)
+    yield "sample", sampling.document(results, given, wanted.sample)
+    if links:
+        yield "links", linkpages.document(evaluation, given, results, links)
+
+
+def folder(kind: str, wanted: Requirement) -> str:
+    """Name the folder of a kind of files inside the set, as the profile wants it."""
+    return wanted.set.folders.get(kind, FOLDERS[kind])
 
 
 def seal(path: str, content: bytes) -> Seal:
@@ -53,7 +77,7 @@ def manifest(seals: Iterable[Seal]) -> bytes:
     return "".join(sorted(lines, key=lambda line: line[66:])).encode()
 
 
-def revision(given: Particulars, state: str, counts: Mapping[str, int]) -> bytes:
+def revision(given: Particulars, state: str, counts: Mapping[str, int], links: str = "") -> bytes:
     """Write what identifies a revision for the next one and for other tools."""
     value = {
         "format": 1,
@@ -66,6 +90,7 @@ def revision(given: Particulars, state: str, counts: Mapping[str, int]) -> bytes
         "job_head": given.job_head,
         "chains": dict(given.chains),
         "state": state,
+        "links": links,
         "counts": dict(counts),
         "changes": [change.__dict__ for change in given.changes],
     }

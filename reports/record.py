@@ -14,6 +14,7 @@ from reports.document import (
     Document,
     Row,
     heading,
+    part_rows,
     plain,
     sub,
     table,
@@ -26,6 +27,9 @@ from reports.statement import statement
 from reports.words import Words, words
 from rules.evaluation import Evaluation
 
+VOLUME_ROWS = 45_000
+"""Results up to this many rows (about 950 pages) stand in one volume."""
+
 
 def build(
     evaluation: Evaluation,
@@ -33,15 +37,17 @@ def build(
     results: pd.DataFrame,
     seals: Sequence[Seal],
     charts: tuple[Sequence[Block], dict[str, bytes]] = ((), {}),
+    volumes: int = 0,
 ) -> Document:
     """Lay out the record.
 
     `results` is `facts.results(evaluation)`; `seals` are all other files of the set; `charts` are
-    blocks and the pictures that they name.
+    blocks and the pictures that they name; `volumes` counts the further volumes that hold the
+    results (see `volumes`).
     """
     w = words(given.language)
-    front = [*_cover(evaluation, given, w), *statement(evaluation, given, w)]
-    front += _summary(evaluation, w)
+    front = [*_cover(evaluation, given, w), *_summary(evaluation, w)]
+    front += statement(evaluation, given, w)
     back = [
         *account.unresolved(results, w),
         *account.findings(evaluation, w),
@@ -55,11 +61,38 @@ def build(
     if drawn:
         back += [BREAK, heading(w("record.charts")), *drawn]
     back += account.seals(given, seals, w)
-    parts = (tuple(front), *resulttable.parts(results, given, w), tuple(back))
-    return Document("record", meta(given, w, w("record.kind")), parts, pictures)
+    if volumes:
+        middle = [resulttable.elsewhere(volumes, w)]
+    else:
+        middle = resulttable.parts(results, given, w)
+    parts = (tuple(front), *middle, tuple(back))
+    return Document("record", meta(given, w, w("record.kind"), cover=True), parts, pictures)
 
 
-def meta(given: Particulars, w: Words, title: str, flipped: bool = False) -> dict[str, object]:
+def volumes(results: pd.DataFrame, given: Particulars) -> list[Document]:
+    """Lay out the volumes that hold the results of a job too large for one; none if it fits."""
+    w = words(given.language)
+    if len(results) <= VOLUME_ROWS:
+        return []
+    parts = resulttable.parts(results, given, w)
+    made: list[list[tuple[Block, ...]]] = [[]]
+    for part in parts:
+        if sum(map(part_rows, made[-1])) >= VOLUME_ROWS:
+            made.append([])
+        made[-1].append(part)
+    return [
+        Document(
+            f"record-{number}",
+            meta(given, w, w("record.volume", number=number, of=len(made) + 1)),
+            tuple(batch),
+        )
+        for number, batch in enumerate(made, start=2)
+    ]
+
+
+def meta(
+    given: Particulars, w: Words, title: str, *, flipped: bool = False, cover: bool = False
+) -> dict[str, object]:
     """Give what every page of a document carries: heads, feet, language, draft mark."""
     edition = w("common.revision", number=given.revision)
     return {
@@ -74,6 +107,7 @@ def meta(given: Particulars, w: Words, title: str, flipped: bool = False) -> dic
         "language": w.language,
         "paper": given.paper,
         "flipped": flipped,
+        "cover": cover,
         "draft": w("common.draft") if given.draft else "",
     }
 
@@ -146,5 +180,5 @@ def _summary(evaluation: Evaluation, w: Words) -> list[Block]:
         if one["failed"]:
             row[5] = toned("fail", counts[3])
         rows.append(row)
-    return [BREAK, heading(w("record.summary")), text(w("record.summary_text")),
+    return [heading(w("record.summary")), text(w("record.summary_text")),
             *table(columns, rows, w("common.none"))]  # fmt: skip

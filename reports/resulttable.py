@@ -24,11 +24,14 @@ from reports.glyphs import printable
 from reports.particulars import Particulars
 from reports.words import Words
 
-LINES_FIRST, LINES = 44.0, 49.0
+LINES_FIRST, LINES = 43.5, 48.0
 """Lines of a results page, the first one with its heading, at SIZE and AIR on A4."""
 
-SIZE, AIR = 9.6, 1.15
+SIZE, AIR = 9.8, 1.0
 """Points, and mm above and below each line."""
+
+LETTER_LESS = 4.0
+"""Lines that a page of US letter paper holds less."""
 
 LINK_LETTERS = 33
 """Letters that fit one line of the link column; more take another line."""
@@ -46,8 +49,8 @@ def parts(results: pd.DataFrame, given: Particulars, w: Words) -> list[tuple[Blo
         Column(w("record.margin"), 14, "r"), Column(w("record.u"), 11, "r"),
         Column(w("record.result"), 27), Column(w("record.tested"), 19),
     ]  # fmt: skip
-    scale = 0.94 if given.paper == "us-letter" else 1.0
-    pages = paged(*rows(results, given, w), LINES_FIRST * scale, LINES * scale)
+    less = LETTER_LESS if given.paper == "us-letter" else 0.0
+    pages = paged(*rows(results, given, w), LINES_FIRST - less, LINES - less)
     made: list[tuple[Block, ...]] = []
     batch: list[list[Row]] = []
     for page in pages:
@@ -59,6 +62,12 @@ def parts(results: pd.DataFrame, given: Particulars, w: Words) -> list[tuple[Blo
         made.append((BREAK, sheet(columns, batch, SIZE, AIR)))
     opening = (BREAK, heading(w("record.results")), text(w("record.results_text")))
     return [(*opening, *made[0][1:]), *made[1:]]
+
+
+def elsewhere(volumes: int, w: Words) -> tuple[Block, ...]:
+    """Say in which further volumes the results stand."""
+    last = volumes + 1
+    return (BREAK, heading(w("record.results")), text(w("record.in_volumes", last=last)))
 
 
 def rows(results: pd.DataFrame, given: Particulars, w: Words) -> tuple[list[Row], list[float]]:

@@ -114,7 +114,8 @@ def evaluation(count: int = 40, seed: int = 1) -> Evaluation:
         }
     ).loc[measured]  # fmt: skip
     old = readings.head(3).assign(
-        reading_id=["o1", "o2", "o3"], loss_db=limit.head(3) + 0.42, taken_at=AS_OF, run_id="R0A"
+        reading_id=["o1", "o2", "o3"], loss_db=limit.head(3) + 0.42, taken_at="2026-11-16T09:00:00+01:00",
+        taken_at_utc="2026-11-16T08:00:00Z", run_id="R0A"
     )
     readings = tables.conform(pd.concat([readings, old], ignore_index=True), tables.READINGS)
 
