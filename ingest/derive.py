@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from dataclasses import fields
+from dataclasses import fields, replace
 from typing import Any
 
 import pandas as pd
 
-from ingest import frames, planload, readings, sheets, store
+from ingest import contradictions, frames, planload, readings, sheets, store
 from ingest.decisions import decisions
 from ingest.errors import BadInput
 from ingest.job import Job
@@ -74,18 +74,19 @@ def _evaluate(job: Job, connection: sqlite3.Connection) -> tuple[Evaluation, pd.
     stored, numbers = readings.load(connection)
     # the rules put readings into an order of their own: a row number belongs to its id
     rows = pd.Series(numbers.to_numpy(), index=pd.Index(stored["reading_id"]))
+    contrary = contradictions.find(connection)
     as_of = connection.execute("SELECT coalesce(max(at), '') FROM entry").fetchone()[0]
     made = evaluate(
         Plan(links, number),
         stored,
         sheets.tables_of(connection),
         own_limits(job),
-        decisions(connection),
+        contradictions.without(decisions(connection), contrary),
         parameters(connection),
         job.settings,
         as_of,
     )
-    return made, rows
+    return replace(made, questions=contradictions.ask(made.questions, contrary)), rows
 
 
 def parameters(connection: sqlite3.Connection) -> Parameters:

@@ -12,6 +12,7 @@ from ingest.dumps import read_pending
 from ingest.errors import BadInput, Trouble, plainly
 from ingest.job import Job
 from ingest.journal import Entry
+from ingest.logs import log
 from ingest.session import Session, catch_up, latest_files, writing
 
 
@@ -24,7 +25,7 @@ class Merged:
     notes: tuple[str, ...] = ()
 
 
-def merge(job: Job, other: Path, *, another_job: bool = False, by: str = "") -> Merged:
+def merge(job: Job, other: Path, *, another_job: bool = False) -> Merged:
     """Merge the job in folder `other` into this one; `other` is only read.
 
     Raises BadInput where it is no job or, without `another_job`, not a copy of the same job;
@@ -51,7 +52,7 @@ def merge(job: Job, other: Path, *, another_job: bool = False, by: str = "") -> 
         gained = _count(session.connection) - before
         if gained:
             notes += _adopt_files(session)
-            session.record("merge", {"from": theirs.laptop, "entries": gained}, by)
+            log.info("merged %s: %d entries, %d originals", other, gained, brought)
     job = Job.open(job.folder, job.clock)
     read_pending(job)
     refresh(job)

@@ -14,6 +14,7 @@ from typing import Annotated, Any, Self, get_args
 from pydantic import BaseModel, Field, ValidationError, model_validator
 
 from parsers import profile_parts as parts
+from parsers.talking import Talk
 
 NEEDS = {
     "delimited": (),
@@ -53,6 +54,8 @@ class Profile(BaseModel):
     workbook: parts.Workbook | None = None
     heading: list[parts.Heading] = []
     ignore: list[parts.Ignore] = []
+    talk: Talk | None = None
+    """What to say over a serial line before the dump; reading a dump does not need it."""
     table: Annotated[list[parts.Table], Field(min_length=1, max_length=20)]
 
     @property

@@ -103,7 +103,6 @@ def merge(
     another_job: Annotated[
         bool, typer.Option("--another-job", help="It is not a copy of this job; merge anyway.")
     ] = False,
-    by: Annotated[str, typer.Option("--by", help="Who merges; for the journal.")] = "",
     json: Json = False,
 ) -> None:
     """Bring another laptop's dumps and answers into this job; the other is only read.
@@ -112,7 +111,7 @@ def merge(
     """
     from ingest.merge import merge as bring
 
-    merged = bring(_job(), other, another_job=another_job, by=by)
+    merged = bring(_job(), other, another_job=another_job)
     if json:
         show_json(asdict(merged))
         return

@@ -6,6 +6,12 @@ from rules.codes import Code, registry
 
 QUESTIONS = registry(
     Code(
+        "answers-contradict",
+        "",
+        "two laptops settled the same readings differently, neither knowing of the other",
+        "choose which answer holds; until then neither counts",
+    ),
+    Code(
         "label-missing",
         "",
         "readings were stored without a label",
@@ -58,6 +64,12 @@ QUESTIONS = registry(
         "",
         "shortened labels whose panel is not typed",
         "name the panel",
+    ),
+    Code(
+        "mistyped-label",
+        "",
+        "labels are a sign or two away from the links where the crew stood",
+        "accept the links found, or choose others",
     ),
     Code(
         "two-claims",
