@@ -7,8 +7,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from parsers import units
+from parsers.columns import texts
 from parsers.dump import Dump, Extract
-from parsers.fields import texts
 from parsers.raw import Fault, Mark, Raw, Rows
 from rules import tables
 
@@ -37,7 +37,8 @@ def build(raw: Raw, readings: pd.DataFrame, faults: list[Fault]) -> pd.DataFrame
         codes.setdefault(fault.line, fault.code)
     for line, code in codes.items():
         ledger.fault(line, code)
-    return ledger.accounts(np.unique(readings["line"].to_numpy()))
+    lines = readings["line"].to_numpy()
+    return ledger.accounts(lines[np.diff(lines, prepend=0) > 0])
 
 
 class _Ledger:

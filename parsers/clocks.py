@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Collection, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+
+from parsers.columns import distinct
 
 WIDTHS = {"Y": 4, "y": 2, "m": 2, "d": 2, "H": 2, "M": 2, "S": 2}
 """Directives that print a fixed number of digits."""
@@ -77,8 +79,7 @@ def read(
     it for the whole column; else no clock is read and `question` says what is undecided. `stamps`:
     cells may also hold ISO stamps, as date cells of a workbook do.
     """
-    codes, uniques = pd.factorize(cells)
-    texts = list(uniques)
+    texts, codes = distinct(cells)
     if months:
         texts = _numbered(texts, months)
         layout = layout.replace("%b", "%m").replace("%B", "%m")
@@ -134,8 +135,8 @@ def _spread(found: Clocks, codes: NDArray[np.intp]) -> Clocks:
     )
 
 
-def _read(texts: Collection[str], layout: str, stamps: bool) -> Clocks:
-    there = np.array([text != "" for text in texts], np.bool_)
+def _read(texts: Sequence[str], layout: str, stamps: bool) -> Clocks:
+    there = np.fromiter(map(bool, texts), np.bool_, len(texts))
     offset = np.full(len(there), np.nan)
     if layout in SERIALS:
         moments = _serial(texts, layout)
@@ -154,17 +155,21 @@ def _read(texts: Collection[str], layout: str, stamps: bool) -> Clocks:
     return Clocks(moments, offset, (~gone).astype(np.int8), there & gone, resolution(layout))
 
 
-def _fixed_width(texts: Collection[str], layout: str) -> NDArray[np.datetime64]:
+def _fixed_width(texts: Sequence[str], layout: str) -> NDArray[np.datetime64]:
     """Read texts whose every part has its full width, all at once; NaT for every other."""
     nothing = np.full(len(texts), np.datetime64("NaT", "s"))
     parts = re.findall(r"%(.)|([^%])", "%Y-%m-%d %H:%M:%S" if layout == "iso" else layout)
     if any(directive and directive not in WIDTHS for directive, _ in parts):
         return nothing
     width = sum(WIDTHS[d] if d else 1 for d, _ in parts)
-    fits = np.array([len(text) == width and text.isascii() for text in texts], np.bool_)
+    joined = "".join(texts)
+    if set(map(len, texts)) == {width} and joined.isascii():
+        fits = np.ones(len(texts), np.bool_)
+    else:
+        fits = np.array([len(text) == width and text.isascii() for text in texts], np.bool_)
+        joined = "".join(text for text, fit in zip(texts, fits, strict=True) if fit)
     if not fits.any():
         return nothing
-    joined = "".join(text for text, fit in zip(texts, fits, strict=True) if fit)
     signs = np.frombuffer(joined.encode("ascii"), np.uint8).reshape(-1, width)
     good = np.ones(len(signs), np.bool_)
     numbers: dict[str, NDArray[np.int64]] = {}
@@ -232,7 +237,7 @@ def _offsets(texts: pd.Series) -> NDArray[np.float64]:
     return out
 
 
-def _serial(texts: Collection[str], layout: str) -> NDArray[np.datetime64]:
+def _serial(texts: Sequence[str], layout: str) -> NDArray[np.datetime64]:
     """Read a workbook's day numbers, to the nearest second; NaT before 1 March 1900."""
     days = np.array([_day(text) for text in texts])
     lowest = 61 if layout == "serial-1900" else 0
@@ -248,7 +253,7 @@ def _day(text: str) -> float:
     return float("nan")
 
 
-def _numbered(texts: Collection[str], months: Sequence[str]) -> list[str]:
+def _numbered(texts: Sequence[str], months: Sequence[str]) -> list[str]:
     """Write the dump's names of the months as numbers, longest name first."""
     names = {name.lower(): f"{n:02d}" for n, name in enumerate(months, 1)}
     some = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True))

@@ -186,7 +186,6 @@ def _split(
         quoting=csv.QUOTE_MINIMAL if rules.quote else csv.QUOTE_NONE,
         skip_blank_lines=False,
         engine="c",
-        low_memory=False,
         encoding="utf-8",
         encoding_errors="replace",
     )

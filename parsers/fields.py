@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from parsers import clocks, numbers, wavelengths
+from parsers.columns import texts
 from parsers.profile import Profile
 from parsers.profile_parts import FieldRule
 from parsers.raw import Fault, Raw, Rows
@@ -17,11 +18,6 @@ from parsers.raw import Fault, Raw, Rows
 METRES = {"m": 1.0, "km": 1000.0, "ft": 0.3048}
 """Metres in one unit; the international foot is 0.3048 m exactly (NIST SP 811, appendix B.6)."""
 _PLAIN = ("label", "meter_serial", "source_serial", "operator")
-
-
-def texts(words: Sequence[str], codes: NDArray[Any]) -> pd.Series:
-    """Return a column of type `str` that holds few words many times."""
-    return pd.Series(pd.array(list(words), dtype="str").take(codes))
 
 
 class Fields:

@@ -107,13 +107,19 @@ def spaced(body: bytes, signs: str) -> bool:
     """Tell whether some cell may have blank space beside a separator, a quote or a line end."""
     if not body.isascii():
         return True
-    edges = [sign.encode() for sign in signs] + [b"\n"]
-    return body[:1] in b" \t" or any(
-        blank + edge in body or edge + blank in body
-        for edge in edges
-        for blank in (b" ", b"\t")
-        if edge != blank
-    )
+    array = np.frombuffer(body, dtype=np.uint8)
+    edges = [ord(sign) for sign in signs] + [10]
+    beside = np.zeros(256, np.bool_)
+    beside[edges] = True
+    for blank in {9, 32} - set(edges):
+        places = np.flatnonzero(array == blank)
+        before, after = (
+            array[np.maximum(places - 1, 0)],
+            array[np.minimum(places + 1, len(array) - 1)],
+        )
+        if (beside[before] | beside[after] | (places == 0)).any():
+            return True
+    return False
 
 
 def refused(data: bytes, code: str, why: str) -> Raw:

@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from parsers.columns import distinct
 from parsers.profile_parts import Numbers
 
 MILLIWATTS = {"W": 1e3, "mW": 1.0, "uW": 1e-3, "nW": 1e-6, "pW": 1e-9}
@@ -86,9 +87,9 @@ def measure(
     level: it is `under-range`.
     """
     keys = cells if unit_cells is None else cells + "\x1f" + unit_cells
-    codes, uniques = pd.factorize(keys)
+    uniques, codes = distinct(keys)
     pattern = grammar(numbers)
-    read = [_one(text, numbers, pattern, unit, words, negated) for text in uniques.tolist()]
+    read = [_one(text, numbers, pattern, unit, words, negated) for text in uniques]
     table = list(zip(*read, strict=True)) if read else [(), (), (), ()]
     return Measured(
         np.array(table[0], np.float64)[codes],

@@ -9,7 +9,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from parsers import numbers, wavelengths
-from parsers.fields import Fields, located, texts
+from parsers.columns import texts
+from parsers.fields import Fields, located
 from parsers.numbers import BLANK, MILLIWATTS, STATES, UNREADABLE
 from parsers.profile import Profile
 from parsers.profile_parts import ValueRule
@@ -84,7 +85,7 @@ def _of_table(fields: Fields) -> pd.DataFrame:
         reference = part["reference_dbm"]
         held = fields.carried_reference(np.broadcast_to(part["wavelength_nm"], len(rows)))
         part["reference_dbm"] = np.where(np.isnan(reference), held, reference)
-        frame = pd.DataFrame(part)
+        frame = pd.DataFrame(part, copy=False)
         parts.append(frame if there.all() else frame[there])
     fields.fault("wavelength", ~lit, fields.text("wavelength"), "wavelength-unreadable",
                  "a wavelength of 600 to 1700 nm")  # fmt: skip
@@ -138,7 +139,7 @@ def _combine(
             kind = np.full(size, QUANTITIES.index(value.quantity))
         place = np.broadcast_to(np.asarray(rows.places.get(value.column, 0)), size)
         line = rows.lines.get(value.column, rows.first)
-        for index in np.unique(kind).tolist() if size else []:
+        for index in _present(kind):
             mine = (kind == index) & (read.state != BLANK)
             new = _Cells(read.number, read.state, cells, place, line)
             if mine.all() or index not in found:
@@ -154,6 +155,10 @@ def _combine(
                     np.where(mine, new.line, old.line),
                 )
     return _reading(found, rows)
+
+
+def _present(kind: NDArray[Any]) -> list[int]:
+    return [index for index in range(len(QUANTITIES)) if bool((kind == index).any())]
 
 
 def _measured(
@@ -231,11 +236,16 @@ def _runs(fields: Fields) -> NDArray[np.int64]:
 
 def _records(whole: pd.DataFrame) -> NDArray[np.int64]:
     """Number the records: the readings of one run, apart where a value would stand twice."""
-    keys = [whole["table"], whole["run"]]
-    if whole["joins"].any():
-        same = ["table", "run", "wavelength_nm", "direction", "quantity", "fibre_position"]
-        keys.append(whole.groupby(same, sort=False).cumcount())
-    elif whole["table"].nunique() == 1:
+    several = whole["table"].nunique() > 1
+    if not whole["joins"].any() and not several:
         return np.asarray(pd.factorize(whole["run"])[0] + 1, np.int64)
-    found = whole.groupby(keys, sort=False).ngroup().to_numpy() + 1
-    return np.asarray(found, np.int64)
+    run = whole["run"].to_numpy() + (whole["run"].max() + 1) * whole["table"].to_numpy()
+    if not whole["joins"].any():
+        return np.asarray(pd.factorize(run)[0] + 1, np.int64)
+    same = ["wavelength_nm", "direction", "quantity", "fibre_position"]
+    kind = np.zeros(len(whole), np.int64)
+    for name in same:
+        codes, uniques = pd.factorize(whole[name])
+        kind = kind * len(uniques) + codes
+    nth = pd.Series(kind).groupby(run * (kind.max() + 1) + kind, sort=False).cumcount().to_numpy()
+    return np.asarray(pd.factorize(run * (nth.max() + 1) + nth)[0] + 1, np.int64)

@@ -68,15 +68,16 @@ def read(data: bytes, encoding: str, frame: str = "") -> Text:
         text = data.decode(encoding)
     except UnicodeDecodeError:
         text, damaged = _repaired(data, encoding)
-    if "\r" in text:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
     controls: tuple[int, ...] = ()
-    raw = text.encode("utf-8", "backslashreplace")
+    same = encoding in ("utf-8", "ascii") and not damaged
+    raw = bytes(data) if same else text.encode("utf-8", "backslashreplace")
+    if b"\r" in raw:
+        raw = raw.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
     array = np.frombuffer(raw, dtype=np.uint8)
     odd = (array < 32) & (array != 10) & (array != 9) | (array == 127)
     if odd.any():
         # a form feed that begins a line is the printer's page break, no part of the line
-        text = text.replace("\n\f", "\n").removeprefix("\f").translate(_CONTROL)
+        text = raw.decode().replace("\n\f", "\n").removeprefix("\f").translate(_CONTROL)
         raw = text.encode("utf-8", "backslashreplace")
         lines = enumerate(text.split("\n"), 1)
         controls = tuple(n for n, line in lines if _holds_control(line, shown(frame)))
