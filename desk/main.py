@@ -12,7 +12,9 @@ import typer
 
 from desk.terminal import CHOICES, guarded
 
-AREAS = ("job", "plan", "board", "decisions", "demo")
+AREAS = (
+    "job", "plan", "intake", "board", "decisions", "handover", "page", "care", "demo",
+)  # fmt: skip
 """Modules under desk.commands, in the order in which `--help` lists their commands."""
 
 app = typer.Typer(
