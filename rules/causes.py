@@ -10,7 +10,7 @@ import pandas as pd
 
 from rules import asking, ids, suspicions, tables
 from rules.codes.findings import FINDINGS
-from rules.columns import Ints, codes
+from rules.columns import Groups, Ints, codes
 from rules.evaluation import Decisions
 
 LEVELS = (
@@ -150,18 +150,7 @@ class Scope:
         self.order: Ints = working["order"].to_numpy()
         self.wavelength: Ints = working["wavelength_nm"].to_numpy()
         self.single = (working["duplicate_of"] == "").to_numpy()
-        self.by: dict[str, dict[str, Ints]] = {}
-
-    def rows_of(self, column: str, value: str) -> Ints:
-        """Return the rows whose text in `column` is `value`, ascending."""
-        if column not in self.by:
-            number, names = codes(self.working[column])
-            order = np.argsort(number, kind="stable")
-            bounds = np.searchsorted(number[order], np.arange(len(names) + 1))
-            self.by[column] = {
-                name: order[bounds[i] : bounds[i + 1]] for i, name in enumerate(names)
-            }
-        return self.by[column].get(value, np.array([], dtype="int64"))
+        self.by: dict[str, Groups] = {}
 
     def rows(self, finding: Mapping[Hashable, Any]) -> Ints:
         """Return the rows of working that one finding (a row of FOUND) is about."""
@@ -170,7 +159,9 @@ class Scope:
             return np.asarray(at[at >= 0], dtype="int64")
         for column in ("run_id", "dump_sha256", "meter_serial"):
             if finding[column]:
-                rows = self.rows_of(column, finding[column])
+                if column not in self.by:
+                    self.by[column] = Groups(self.working[column])
+                rows = self.by[column].rows(finding[column])
                 break
         else:
             return np.array([], dtype="int64")
@@ -252,12 +243,12 @@ def _question(
     own = part.loc[part["code"] == code].sort_values(["first_order", "subject"])
     first = own.iloc[0]
     more = f" And {len(own) - 1} more like it." if len(own) > 1 else ""
-    counts = part["code"].value_counts().sort_index()
-    texts = part.sort_values(["first_order", "subject"]).groupby("code")["message"].first()
+    ranked = part.sort_values(["code", "first_order", "subject"])
+    kinds = ranked.groupby("code")["message"].agg(["size", "first"])
     evidence = [
-        {"term": term, "weight": float(count), "text": f"{count} × {FINDINGS[term].meaning}; "
-         f"first: {texts[term]}"}
-        for term, count in counts.items()
+        {"term": str(term), "weight": float(n), "text": f"{n} × {FINDINGS[str(term)].meaning}; "
+         f"first: {message}"}
+        for term, n, message in kinds.itertuples()
     ]  # fmt: skip
     return asking.ask(
         code,
@@ -271,6 +262,6 @@ def _question(
         ],
         evidence,
         done,
-        codes=(*_causes_of(code), *counts.index),
+        codes=(*_causes_of(code), *map(str, kinds.index)),
         cause=str(first["subject"]),
     )

@@ -48,6 +48,29 @@ def texts(values: Sequence[str], numbers: Ints, index: pd.Index | None = None) -
     return pd.Series(listed.take(numbers), index=index)
 
 
+class Groups:
+    """Rows of each distinct text of a column, found without looking at the column again."""
+
+    def __init__(self, column: pd.Series) -> None:
+        number, names = codes(column)
+        order = np.argsort(number, kind="stable")
+        bounds = np.searchsorted(number[order], np.arange(len(names) + 1))
+        self._rows: dict[str, Ints] = {
+            name: order[bounds[i] : bounds[i + 1]] for i, name in enumerate(names)
+        }
+
+    def rows(self, name: str) -> Ints:
+        """Return the rows whose text is `name`, ascending."""
+        return self._rows.get(name, np.array([], dtype="int64"))
+
+    def __contains__(self, name: str) -> bool:
+        return name in self._rows
+
+    def names(self) -> list[str]:
+        """Return the distinct texts."""
+        return list(self._rows)
+
+
 def starts(keys: Ints) -> Flags:
     """Mark where a sorted key changes; the first row is always marked."""
     marks = np.ones(len(keys), dtype="bool")
@@ -64,3 +87,36 @@ def occurrence(keys: Ints) -> Ints:
     out = np.empty(len(keys), dtype="int64")
     out[order] = place - first
     return out
+
+
+def positions(column: pd.Series, wanted: pd.Series) -> Ints:
+    """Return the row of `column` (distinct texts) that holds each wanted text, −1 where none does.
+
+    Two columns of the same texts are matched by sorting both, which is several times faster than
+    looking each text up.
+    """
+    if len(column) == len(wanted):
+        if bool((column.array == wanted.array).all()):
+            return np.arange(len(column), dtype="int64")
+        here, there = column.array.argsort(), wanted.array.argsort()
+        if bool((column.array.take(here) == wanted.array.take(there)).all()):
+            found = np.empty(len(column), dtype="int64")
+            found[there] = here
+            return found
+    looked_up: Ints = np.asarray(pd.Index(column).get_indexer(pd.Index(wanted)), np.int64)
+    return looked_up
+
+
+def common_codes(*columns: pd.Series) -> tuple[list[Ints], Any]:
+    """Number the distinct texts of several columns together, in the order of the texts.
+
+    Returns the numbers of each column and the texts as a pandas array.
+    """
+    joined, texts = pd.factorize(pd.concat(columns, ignore_index=True))
+    listed = pd.array(np.asarray(texts, dtype=object), dtype="str")
+    order = listed.argsort()
+    rank = np.empty(len(order), dtype="int64")
+    rank[order] = np.arange(len(order))
+    numbers = rank[joined] if len(joined) else np.empty(0, "int64")
+    ends = np.cumsum([len(column) for column in columns])[:-1]
+    return np.split(numbers, ends), listed.take(order)

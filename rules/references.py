@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from rules import clocks, suspicions
-from rules.columns import Flags, Floats, Ints, codes, combined, starts, texts
+from rules.columns import Flags, Floats, Groups, Ints, codes, combined, starts, texts
 from rules.evaluation import RunSheets
 from rules.settings import Settings
 
@@ -146,20 +146,19 @@ def _from_sheets(
     checks = checks.loc[(checks["kind"] == "reference") & checks["power_dbm"].notna()]
     checks = checks.sort_values(["sheet_id", "wavelength_nm", "at", "power_dbm"],
                                 na_position="first")  # fmt: skip
-    sheet = working["sheet_id"].to_numpy(dtype=object)
+    sheet = Groups(working["sheet_id"])
     window = window_key(working["wavelength_nm"])
     utc, order = working["utc_s"].to_numpy(), working["order"].to_numpy()
     for row, wanted in zip(checks.to_dict("records"), window_key(checks["wavelength_nm"]),
                            strict=True):  # fmt: skip
-        inside = (sheet == row["sheet_id"]) & (window == wanted)
-        if not inside.any():
-            continue
+        inside = sheet.rows(row["sheet_id"])
+        inside = inside[window[inside] == wanted]
         moment = np.nan
         if not pd.isna(row["at"]):
             moment = clocks.local_to_utc(row["at"], settings.timezone)
             # papers give minutes: a reading in the same minute comes after
-            inside &= np.isnan(utc) | (utc > moment - 60.0)
-        if inside.any():
+            inside = inside[np.isnan(utc[inside]) | (utc[inside] > moment - 60.0)]
+        if len(inside):
             at[inside] = (
                 order[inside].min()
                 if np.isnan(moment)

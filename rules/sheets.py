@@ -9,9 +9,14 @@ import numpy as np
 import pandas as pd
 
 from rules import clocks, suspicions
-from rules.columns import Flags, Floats, Ints
+from rules.columns import Flags, Groups, Ints
 from rules.evaluation import RunSheets
 from rules.settings import Settings
+
+SHORTEST_HASH = 6
+"""Digits of a hash that name a dump."""
+MINUTE_S = 60.0
+NOTHING = np.array([], dtype="int64")
 
 
 def match(
@@ -20,26 +25,20 @@ def match(
     """Return for each reading the row of its sheet, −1 for none, and FOUND.
 
     A sheet speaks for the readings of its meter inside whatever it gives of dump (name, or first
-    digits of the hash), slots and times (the job's local time; readings without a trusted clock
-    then need dump or slots). Two sheets over one reading: neither counts.
+    digits of the hash) and slots, and without slots of times (the job's local time; readings
+    without a trusted clock then need the dump). Two sheets over one reading: neither counts.
     """
     chosen = np.full(len(working), -1, dtype="int64")
     clash = np.zeros(len(working), dtype="bool")
-    table = run_sheets.sheets.reset_index(drop=True)
+    by_dump = _Dumps(working)
+    by_meter = Groups(working["meter_serial"])
     found = []
-    serial = working["meter_serial"].to_numpy(dtype=object)
-    slot = working["slot"].to_numpy()
-    utc = working["utc_s"].to_numpy()
-    for number, row in enumerate(table.to_dict("records")):
-        inside = np.ones(len(working), dtype="bool")
-        if row["meter_serial"]:
-            inside &= serial == row["meter_serial"]
-        if row["dump"]:
-            inside &= _of_dump(working, row["dump"])
-        if row["first_slot"] >= 0 and row["last_slot"] >= max(row["first_slot"], 1):
-            inside &= (slot >= row["first_slot"]) & (slot <= row["last_slot"])
-        inside &= _in_time(utc, row, settings, placed=bool(row["dump"]) or row["last_slot"] > 0)
-        if not inside.any():
+    for number, row in enumerate(run_sheets.sheets.to_dict("records")):
+        rows = by_dump.rows(row["dump"]) if row["dump"] else by_meter.rows(row["meter_serial"])
+        if row["dump"] and row["meter_serial"]:
+            rows = rows[working["meter_serial"].iloc[rows].to_numpy() == row["meter_serial"]]
+        rows = rows[_inside(working, rows, row, settings)]
+        if not len(rows):
             found.append(
                 suspicions.found(
                     "sheet-unused", subject=f"run sheet {row['sheet_id']}",
@@ -47,31 +46,47 @@ def match(
                     f"{row['meter_serial'] or 'unknown'}) covers no reading",
                 )
             )  # fmt: skip
-        clash |= inside & (chosen >= 0)
-        chosen[inside] = number
+        clash[rows[chosen[rows] >= 0]] = True
+        chosen[rows] = number
     if clash.any():
         chosen[clash] = -1
         found.append(_clash(working.loc[clash]))
     return chosen, suspicions.join(*found)
 
 
-def _of_dump(working: pd.DataFrame, given: str) -> Flags:
-    named = (working["dump_name"] == given).to_numpy()
-    if named.any() or len(given) < 6:
-        return named
-    return working["dump_sha256"].str.startswith(given.lower()).to_numpy()
+class _Dumps:
+    """Finds the rows of a dump by its name or the first digits of its hash."""
+
+    def __init__(self, working: pd.DataFrame) -> None:
+        self.names, self.hashes = Groups(working["dump_name"]), Groups(working["dump_sha256"])
+
+    def rows(self, given: str) -> Ints:
+        if given in self.names or len(given) < SHORTEST_HASH:
+            return self.names.rows(given)
+        hits = [name for name in self.hashes.names() if name.startswith(given.lower())]
+        return np.sort(np.concatenate([self.hashes.rows(name) for name in hits] or [NOTHING]))
 
 
-def _in_time(utc: Floats, row: Mapping[Hashable, Any], settings: Settings, placed: bool) -> Flags:
-    inside = np.ones(len(utc), dtype="bool")
-    untimed = np.isnan(utc)
+def _inside(
+    working: pd.DataFrame, rows: Ints, row: Mapping[Hashable, Any], settings: Settings
+) -> Flags:
+    """Tell which rows lie inside the slots, or else the times, that a sheet gives.
+
+    Slots are exact; times beside them are what the clock is compared with.
+    """
+    slotted = row["first_slot"] >= 0 and row["last_slot"] >= max(row["first_slot"], 1)
+    if slotted:
+        slot = working["slot"].to_numpy()[rows]
+        return np.asarray((slot >= row["first_slot"]) & (slot <= row["last_slot"]))
+    utc = working["utc_s"].to_numpy()[rows]
+    inside = np.ones(len(rows), dtype="bool")
     for name, sign in (("started_at", 1.0), ("ended_at", -1.0)):
         if pd.isna(row[name]):
             continue
         bound = clocks.local_to_utc(row[name], settings.timezone)
-        # a sheet gives minutes; a reading in the same minute belongs to it
-        reach = 60.0 if sign < 0 else 0.0
-        inside &= (untimed & placed) | (sign * (utc - bound) >= -reach)
+        # a sheet gives minutes; a reading in the last minute belongs to it
+        reach = MINUTE_S if sign < 0 else 0.0
+        inside &= (np.isnan(utc) & bool(row["dump"])) | (sign * (utc - bound) >= -reach)
     return inside
 
 

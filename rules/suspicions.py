@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -24,8 +25,9 @@ wavelength (0: all), orders (0: all), dump and meter select together; nothing at
 `cable` is only what questions are gathered by."""
 
 
+@cache
 def none() -> pd.DataFrame:
-    """Return a table FOUND without rows."""
+    """Return the table FOUND without rows; one for all, never changed."""
     return tables.empty(FOUND)
 
 

@@ -9,7 +9,7 @@ from rules import robust, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Floats, Ints, codes, combined, ranked
+from rules.columns import Floats, Ints, codes, combined, ranked, starts
 
 LEAST = 5
 """Fewest readings of a run in a cable whose median is compared."""
@@ -19,7 +19,7 @@ GROUP = 12
 
 @check("outlier")
 def outlier(context: Context) -> pd.DataFrame:
-    """Find links that lose more than the others of their cable: one finding per link and way."""
+    """Find links that lose more than the others of their cable; the worst reading is named."""
     key = context.cable_lane
     score = context.relative / np.where(key >= 0, context.noise[key], 1.0) if len(
         context.noise
@@ -30,10 +30,8 @@ def outlier(context: Context) -> pd.DataFrame:
         hit &= np.round(context.relative, 4) > context.threshold("outlier_db")
     rows = np.flatnonzero(hit)
     rows = rows[size[key[rows]] >= context.threshold("group_links")]
-    rows = rows[np.lexsort((-context.relative[rows], context.order[rows], context.run[rows],
-                            context.way[rows], context.link[rows]))]  # fmt: skip
-    same = combined(context.link[rows], context.way[rows], context.run[rows], context.order[rows])
-    rows = rows[np.unique(same, return_index=True)[1]] if len(rows) else rows
+    rows = rows[np.lexsort((-score[rows], context.link[rows]))]
+    rows = rows[starts(context.link[rows])]
     return wording.of_readings(
         context, "outlier", rows,
         [f"{context.loss[r]:.2f} dB is {context.relative[r]:.2f} dB above the median of its cable, "

@@ -35,7 +35,8 @@ def against_sheet(context: Context) -> pd.DataFrame:
     limit = context.threshold("clock_sheet_min")
     found = []
     for row in sheets.to_dict("records"):
-        mine = (context.working["sheet_id"] == row["sheet_id"]).to_numpy() & context.single
+        mine = context.by_sheet.rows(row["sheet_id"])
+        mine = mine[context.single[mine]]
         times = context.utc[mine]
         if not np.isfinite(times).any():
             continue

@@ -11,7 +11,7 @@ import pandas as pd
 
 from rules import ends, fibres, references, robust, tables
 from rules.checks.thresholds import THRESHOLDS
-from rules.columns import Flags, Floats, Ints, codes
+from rules.columns import Flags, Floats, Groups, Ints, codes
 from rules.evaluation import Decisions, Plan, RunSheets
 from rules.settings import Settings
 
@@ -80,6 +80,11 @@ class Context:
         row = pd.Index(self.plan.links["link_id"]).get_indexer(pd.Index(names, dtype="str"))
         sure = self.single & (self.paired["status"] == "paired").to_numpy()
         return np.where(sure, np.asarray(row, dtype="int64")[number], -1)
+
+    @cached_property
+    def by_sheet(self) -> Groups:
+        """Return the rows of each run sheet."""
+        return Groups(self.working["sheet_id"])
 
     @cached_property
     def of_links(self) -> Flags:

@@ -73,8 +73,8 @@ def promised(context: Context) -> pd.DataFrame:
     sheets = context.run_sheets.sheets
     found = []
     for row in sheets.loc[sheets["last_slot"] > 0].to_dict("records"):
-        mine = (context.working["sheet_id"] == row["sheet_id"]).to_numpy()
-        if not mine.any():
+        mine = context.by_sheet.rows(row["sheet_id"])
+        if not len(mine):
             continue
         there = set(context.working["slot"].to_numpy()[mine].tolist())
         wanted = range(max(int(row["first_slot"]), 0), int(row["last_slot"]) + 1)

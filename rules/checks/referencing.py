@@ -2,9 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
-from typing import Any
-
 import numpy as np
 import pandas as pd
 
@@ -12,7 +9,7 @@ from rules import references, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Flags, Ints
+from rules.columns import Flags
 
 
 def by_track(
@@ -108,73 +105,55 @@ def equal(context: Context) -> pd.DataFrame:
 @check("reference-drift", "closing-missing", "cord-check-high", "cord-check-missing")
 def sheet_checks(context: Context) -> pd.DataFrame:
     """Find closing and cord checks on run sheets that are too large, or not there."""
-    found = []
+    runs = context.runs.assign(number=np.arange(len(context.runs)))
+    runs = runs.loc[runs["sheet_id"] != "", ["sheet_id", "number", "cord_grade"]]
+    checks = runs.merge(context.run_sheets.checks, on="sheet_id")
+    parts = [_drifted(context, checks), _cords(context, checks.loc[checks["kind"] == "cord"])]
+    for kind, code in (("closing", "closing-missing"), ("cord", "cord-check-missing")):
+        without = runs.loc[~runs["sheet_id"].isin(checks.loc[checks["kind"] == kind, "sheet_id"])]
+        parts.append(
+            wording.of_runs(
+                context, code, without["number"].to_numpy("int64"),
+                [f"run sheet {sheet} holds no {kind} check" for sheet in without["sheet_id"]],
+            )
+        )  # fmt: skip
+    return suspicions.join(*parts)
+
+
+def _drifted(context: Context, checks: pd.DataFrame) -> pd.DataFrame:
+    """Compare closing checks with the references above them: a loss, or a power to compare."""
+    key = ["number", "window"]
+    checks = checks.assign(window=references.window_key(checks["wavelength_nm"]))
+    opening = checks.loc[checks["kind"] == "reference"].sort_values("at", na_position="first")
+    opening = opening.groupby(key)["power_dbm"].last().rename("opening_dbm").reset_index()
+    closing = checks.loc[checks["kind"] == "closing"].merge(opening, on=key, how="left")
+    drift = closing["loss_db"].fillna(closing["opening_dbm"] - closing["power_dbm"]).round(4)
     rules = context.settings.references
-    for number, run in enumerate(context.runs.to_dict("records")):
-        if not run["sheet_id"]:
-            continue
-        checks = context.run_sheets.checks
-        checks = checks.loc[checks["sheet_id"] == run["sheet_id"]]
-        one = np.array([number], "int64")
-        closing = checks.loc[checks["kind"] == "closing"]
-        for row in closing.to_dict("records"):
-            drift = _closing_drift(row, checks)
-            if np.isnan(drift) or round(abs(drift), 4) <= rules.drift_warn_db:
-                continue
-            stop = round(abs(drift), 4) > rules.drift_stop_db
-            found.append(
-                wording.of_runs(
-                    context, "reference-drift", one,
-                    [f"the closing check at {row['wavelength_nm']} nm shows {drift:+.2f} dB"],
-                    _lane(context, row["wavelength_nm"]), severity="stop" if stop else "check",
-                )
-            )  # fmt: skip
-        cords = checks.loc[checks["kind"] == "cord"]
-        found += [_cord_check(context, number, run, row) for row in cords.to_dict("records")]
-        for kind, code, there in (
-            ("closing check", "closing-missing", len(closing)),
-            ("cord check", "cord-check-missing", len(cords)),
-        ):
-            if not there:
-                text = f"run sheet {run['sheet_id']} holds no {kind}"
-                found.append(wording.of_runs(context, code, one, [text]))
-    return suspicions.join(*found)
-
-
-def _lane(context: Context, wavelength_nm: int) -> Ints | None:
-    lane = context.lane_of(wavelength_nm)
-    return None if lane is None else np.array([lane], "int64")
-
-
-def _closing_drift(row: Mapping[Hashable, Any], checks: pd.DataFrame) -> float:
-    """Return the drift in dB: the closing loss, or the reference less the closing power."""
-    loss, power = float(row["loss_db"]), float(row["power_dbm"])
-    if not np.isnan(loss):
-        return loss
-    window = references.SECOND_WINDOW
-    nm = int(row["wavelength_nm"])
-    same = checks["wavelength_nm"].replace(window) == window.get(nm, nm)
-    opening = checks.loc[same & (checks["kind"] == "reference"), ["at", "power_dbm"]]
-    opening = opening.sort_values("at", na_position="first")
-    return float(opening["power_dbm"].iloc[-1]) - power if len(opening) else np.nan
-
-
-def _cord_check(
-    context: Context, number: int, run: Mapping[Hashable, Any], row: Mapping[Hashable, Any]
-) -> pd.DataFrame:
-    loss, nm = float(row["loss_db"]), int(row["wavelength_nm"])
-    limit = context.threshold("cord_standard_db")
-    if run["cord_grade"] == "reference":
-        multimode = nm in (850, 953, 1300)
-        limit = context.threshold(
-            "cord_reference_multimode_db" if multimode else "cord_reference_single_mode_db"
-        )
-    if np.isnan(loss) or round(loss, 4) <= limit:
-        return suspicions.none()
+    hit = closing.assign(drift=drift).loc[drift.abs() > rules.drift_warn_db]
+    stop = hit["drift"].abs() > rules.drift_stop_db
     return wording.of_runs(
-        context, "cord-check-high", np.array([number], "int64"),
-        [f"cord to cord {loss:.2f} dB at {nm} nm; {limit:.2f} dB is usual for "
-         f"{run['cord_grade'] or 'ordinary'} cords"],
+        context, "reference-drift", hit["number"].to_numpy("int64"),
+        [f"the closing check at {nm} nm shows {drift:+.2f} dB"
+         for nm, drift in zip(hit["wavelength_nm"], hit["drift"], strict=True)],
+        wavelength_nm=hit["wavelength_nm"], severity=np.where(stop, "stop", "check"),
+    )  # fmt: skip
+
+
+def _cords(context: Context, checks: pd.DataFrame) -> pd.DataFrame:
+    multimode = checks["wavelength_nm"].isin((850, 953, 1300))
+    limit = np.where(
+        checks["cord_grade"] != "reference", context.threshold("cord_standard_db"),
+        np.where(multimode, context.threshold("cord_reference_multimode_db"),
+                 context.threshold("cord_reference_single_mode_db")),
+    )  # fmt: skip
+    high = (checks["loss_db"].round(4) > limit).to_numpy()
+    hit, allowed = checks.loc[high], limit[high]
+    return wording.of_runs(
+        context, "cord-check-high", hit["number"].to_numpy("int64"),
+        [f"cord to cord {loss:.2f} dB at {nm} nm; up to {most:.2f} dB is usual for "
+         f"{grade or 'ordinary'} cords" for loss, nm, most, grade in
+         zip(hit["loss_db"], hit["wavelength_nm"], allowed, hit["cord_grade"], strict=True)],
+        wavelength_nm=hit["wavelength_nm"],
     )  # fmt: skip
 
 

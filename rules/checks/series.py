@@ -10,42 +10,48 @@ from rules import robust, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Floats, Ints, ranked, starts
+from rules.columns import Floats, Ints, combined, ranked, starts
 
 CLIP_DB = 0.6
 """One bad link must not look like a change of level: single values count up to this."""
 LONGEST = 400
-"""Records of one stretch looked at pair by pair; longer ones are looked at in pieces."""
+"""Records of one stretch in which every pair of ends is tried."""
 
 
 def records(context: Context) -> pd.DataFrame:
-    """Return one row per record of a run within a cable: its mean distance from the cable.
+    """Return one row per record of a run within a cable, sorted by run, cable and order.
 
-    Columns: run, cable, order, value (dB, mean over wavelengths of `relative` clipped), noise (dB,
-    of that mean), sorted by run, cable, order. A step of the reference shows at all wavelengths.
+    Columns: run, cable, order, row (of working), own (dB above the cable's median, mean over
+    wavelengths: a change of the reference shows at all), value (the same less what other runs
+    found on that link, where others measured it: the link's own connectors cancel).
     """
     rows = np.flatnonzero(context.cable_lane >= 0)
     clipped = np.clip(context.relative[rows], -CLIP_DB, CLIP_DB)
-    cable = context.cable[context.link[rows]] if len(rows) else rows
-    span = int(context.order.max(initial=0)) + 1
-    cables = int(context.cable.max(initial=0)) + 1
-    key = (context.run[rows] * cables + cable) * span + context.order[rows]
+    own = clipped - _elsewhere(context, rows, clipped)
+    key = combined(context.run[rows], context.cable[context.link[rows]], context.order[rows])
     order = np.argsort(key, kind="stable")
     begins = starts(key[order])
     number = np.cumsum(begins) - 1
-    count = np.bincount(number)
-    square = context.noise[context.cable_lane[rows]] ** 2
-    first = key[order][begins]
+    count = np.maximum(np.bincount(number), 1)
+    head = rows[order][begins]
     return pd.DataFrame(
         {
-            "run": first // span // cables,
-            "cable": first // span % cables,
-            "order": first % span,
-            "value": np.bincount(number, clipped[order]) / np.maximum(count, 1),
-            # loss at two wavelengths shares the connectors: no gain from averaging is assumed
-            "noise": np.sqrt(np.bincount(number, square[order]) / np.maximum(count, 1)),
+            "run": context.run[head], "cable": context.cable[context.link[head]],
+            "order": context.order[head], "row": head,
+            "own": np.bincount(number, clipped[order]) / count,
+            "value": np.bincount(number, own[order]) / count,
         }
-    )
+    )  # fmt: skip
+
+
+def _elsewhere(context: Context, rows: Ints, value: Floats) -> Floats:
+    """Return the mean of a link's values in other runs at the same wavelength, 0 without any."""
+    link = context.link[rows] * len(context.lanes) + context.lane[rows]
+    mine = combined(link, context.run[rows])
+    total, n = np.bincount(link, value)[link], np.bincount(link)[link]
+    here, k = np.bincount(mine, value)[mine], np.bincount(mine)[mine]
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return np.asarray(np.where(n > k, (total - here) / (n - k), 0.0))
 
 
 @check("reference-step", "level-episode")
@@ -58,10 +64,9 @@ def levels(context: Context) -> pd.DataFrame:
     table = records(context)
     if table.empty:
         return suspicions.none()
-    key = ranked(table["run"].to_numpy() * (int(table["cable"].max()) + 1)
-                 + table["cable"].to_numpy())  # fmt: skip
+    key = combined(table["run"].to_numpy(), table["cable"].to_numpy())
     value = table["value"].to_numpy()
-    noise = _spread(key, value, table["noise"].to_numpy())
+    noise = _spread(key, value)
     least = int(context.threshold("step_records"))
     score = np.abs(robust.split(key, value, noise, least))
     strongest = np.zeros(int(key.max()) + 1)
@@ -74,45 +79,95 @@ def levels(context: Context) -> pd.DataFrame:
     return suspicions.join(*found)
 
 
-def _spread(key: Ints, value: Floats, noise: Floats) -> Floats:
-    """Return the spread within each stretch from differences of neighbours: steps do not count."""
+def _spread(key: Ints, value: Floats) -> Floats:
+    """Return the spread within each stretch from differences of neighbours: steps do not count.
+
+    A short stretch borrows from all: its own estimate is too uncertain to stand alone.
+    """
     step = np.diff(value)
     step[key[1:] != key[:-1]] = np.nan
     groups = int(key.max()) + 1
-    spread = robust.medians(key[1:], np.abs(step), groups) * robust.NORMAL / np.sqrt(2.0)
-    few = robust.counts(key[1:], step, groups) < 8
-    own = np.where(np.isnan(spread) | few, 0.0, spread)[key]
-    return np.maximum(np.where(own > 0, own, noise), 0.02)
+    scale = robust.NORMAL / np.sqrt(2.0)
+    spread = robust.medians(key[1:], np.abs(step), groups) * scale
+    usual = np.nanmedian(np.abs(step)) * scale if np.isfinite(step).any() else 0.0
+    return np.asarray(np.fmax(np.fmax(spread, usual), 0.02)[key])
 
 
 def _changes(context: Context, part: pd.DataFrame, noise: float, least: int) -> list[pd.DataFrame]:
-    """Report the stretch of a series that stands out, if it is strong and large enough."""
-    values = part["value"].to_numpy()[:LONGEST]
+    """Report the stretch of a series that stands out, if it is strong, large and this run's own."""
+    values, own = (part[name].to_numpy()[:LONGEST] for name in ("value", "own"))
     order = part["order"].to_numpy()
     begin, end, score = robust.episode(values, noise, least)
     if abs(score) < context.threshold("step_score"):
         return []
-    rest = np.concatenate([values[:begin], values[end:]])
-    shift = float(np.median(values[begin:end]) - np.median(rest))
-    if abs(shift) < context.threshold("step_db"):
+    inside = np.zeros(len(values), dtype="bool")
+    inside[begin:end] = True
+    shift, mine = (float(np.median(v[inside]) - np.median(v[~inside])) for v in (values, own))
+    # the step may be the other run's: then this run's own values do not follow it
+    if abs(shift) < context.threshold("step_db") or mine * np.sign(shift) < abs(shift) / 2.0:
         return []
     run = np.array([int(part["run"].iloc[0])], "int64")
     lasting = end == len(values)
-    code = "reference-step" if lasting else "level-episode"
     last = int(context.order[context.run == run[0]].max()) if lasting else int(order[end - 1])
-    where = context.working.iloc[int(np.flatnonzero(
-        (context.run == run[0]) & (context.order == order[begin])
-    )[0])]  # fmt: skip
-    direction = "higher" if shift > 0 else "lower"
+    label = context.working["label"].iloc[int(part["row"].iloc[begin])]
     until = "to the end of the run" if lasting else f"for {end - begin} records"
     return [
         wording.of_runs(
-            context, code, run,
-            [f"from “{where['label']}” on losses lie {abs(shift):.2f} dB {direction} {until}, at "
-             f"all wavelengths ({abs(score):.0f} times what chance gives)"],
+            context, "reference-step" if lasting else "level-episode", run,
+            [f"from “{label}” on losses lie {abs(shift):.2f} dB "
+             f"{'higher' if shift > 0 else 'lower'} {until}, at all wavelengths "
+             f"({abs(score):.0f} times what chance gives)"],
             first_order=int(order[begin]), last_order=last,
         )
     ]  # fmt: skip
+
+
+def _drifts(key: Ints, x: Floats, y: Floats, groups: int) -> tuple[Floats, Floats]:
+    """Return slope per key and the chance of a slope as steep in either sense (Student's t)."""
+    slope, error, n = robust.slopes(key, x, y, groups)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        chance = 2.0 * special.stdtr(n - 2.0, -np.abs(slope / error))
+    return slope, np.asarray(chance)
+
+
+@check("source-warming", "level-trend")
+def drifts(context: Context) -> pd.DataFrame:
+    """Find runs whose losses drift: in the first minutes after the reference, or all through."""
+    table = records(context)
+    if table.empty:
+        return suspicions.none()
+    runs = len(context.runs)
+    run, value = table["run"].to_numpy(), table["value"].to_numpy()
+    rows = table["row"].to_numpy()
+    minutes = _minutes_since_start(context)[rows]
+    window = context.threshold("warming_min")
+    with np.errstate(invalid="ignore"):
+        early = np.where((minutes >= 0) & (minutes <= window), run, -1)
+    slope, chance = _drifts(early, minutes, value, runs)
+    warm = slope * window
+    with np.errstate(invalid="ignore"):
+        hit = (np.abs(warm) > context.threshold("warming_db")) & (
+            chance < context.threshold("drift_chance"))  # fmt: skip
+        hit &= robust.counts(early, value, runs) >= context.threshold("drift_records")
+    place = table.groupby("run").cumcount().to_numpy().astype("float64")
+    slope, chance = _drifts(run, place, value, runs)
+    n = np.bincount(run, minlength=runs)
+    whole = slope * (n - 1)
+    with np.errstate(invalid="ignore"):
+        trend = (np.abs(whole) > context.threshold("trend_db")) & (
+            chance < context.threshold("trend_chance"))  # fmt: skip
+        trend &= n >= 2 * context.threshold("drift_records")
+    at, through = np.flatnonzero(hit), np.flatnonzero(trend)
+    return suspicions.join(
+        wording.of_runs(
+            context, "source-warming", at,
+            [f"losses change by {warm[r]:+.2f} dB in the first {window:.0f} min" for r in at],
+        ),
+        wording.of_runs(
+            context, "level-trend", through,
+            [f"losses change by {whole[r]:+.2f} dB over the run" for r in through],
+        ),
+    )  # fmt: skip
 
 
 def _minutes_since_start(context: Context) -> Floats:
@@ -123,72 +178,29 @@ def _minutes_since_start(context: Context) -> Floats:
     return np.where(np.isnan(age), (context.utc - begin[context.run]) / 60.0, age)
 
 
-@check("source-warming")
-def warming(context: Context) -> pd.DataFrame:
-    """Find runs whose losses drift in the first minutes after the reference."""
-    minutes = _minutes_since_start(context)
-    window = context.threshold("warming_min")
-    with np.errstate(invalid="ignore"):
-        early = (minutes >= 0) & (minutes <= window)
-    y = np.where(early, np.clip(context.relative, -CLIP_DB, CLIP_DB), np.nan)
-    run = np.where(np.isnan(context.loss), -1, context.run)
-    slope, error, n = robust.slopes(run, minutes, y, len(context.runs))
-    drift = slope * window
-    with np.errstate(invalid="ignore", divide="ignore"):
-        hit = (np.abs(drift) > context.threshold("warming_db")) & (n >= 8)
-        hit &= np.abs(slope) > error * context.threshold("trend_score")
-    runs = np.flatnonzero(hit)
-    return wording.of_runs(
-        context, "source-warming", runs,
-        [f"losses change by {drift[r]:+.2f} dB in the first {window:.0f} min" for r in runs],
-    )  # fmt: skip
-
-
-@check("level-trend")
-def trend(context: Context) -> pd.DataFrame:
-    """Find runs whose losses drift from beginning to end, within the cables tested."""
-    run = np.where(np.isnan(context.loss), -1, context.run)
-    runs = len(context.runs)
-    y = np.clip(context.relative, -CLIP_DB, CLIP_DB)
-    x = np.where(np.isnan(context.loss), np.nan, context.order.astype("float64"))
-    slope, error, n = robust.slopes(run, x, y, runs)
-    low, high = np.full(runs, np.inf), np.full(runs, -np.inf)
-    kept = run >= 0
-    np.fmin.at(low, run[kept], x[kept])
-    np.fmax.at(high, run[kept], x[kept])
-    drift = slope * (high - low)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        # wavelengths of a record and strands of a tube are alike: count a third as independent
-        hit = np.abs(slope) > error * np.sqrt(3.0) * context.threshold("trend_score")
-        hit &= (np.abs(drift) > context.threshold("trend_db")) & (n >= 24)
-    at = np.flatnonzero(hit)
-    return wording.of_runs(
-        context,
-        "level-trend",
-        at,
-        [f"losses change by {drift[r]:+.2f} dB over the run" for r in at],
-    )
-
-
 @check("cord-wear")
 def wear(context: Context) -> pd.DataFrame:
-    """Find meters whose losses rise with every mating, in all cables alike."""
-    meter = pd.factorize(context.runs["meter_serial"], sort=True)[0].astype("int64")
-    if not len(meter):
+    """Find meters whose losses rise with every mating, in all cables alike.
+
+    Each run is one point (median excess over median place), since cables differ among themselves.
+    """
+    track = np.where(np.isnan(context.excess), -1, context.run)
+    runs = len(context.runs)
+    if not runs:
         return suspicions.none()
-    group = np.where(np.isnan(context.loss), -1, meter[context.run])
+    excess = robust.medians(track, np.clip(context.excess, -1.0, 1.0), runs)
+    place = robust.medians(track, context.order.astype("float64"), runs)
+    meter = ranked(pd.factorize(context.runs["meter_serial"], sort=True)[0].astype("int64"))
     groups = int(meter.max()) + 1
-    x = np.where(np.isnan(context.loss), np.nan, context.order.astype("float64"))
-    y = np.clip(context.excess, -CLIP_DB, CLIP_DB)
-    slope, error, n = robust.slopes(group, x, y, groups)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        score = slope / (error * np.sqrt(3.0))
-    chance = special.ndtr(-score)
-    hit = (slope * 100.0 > context.threshold("wear_db_per_100")) & (chance < 1e-6) & (n >= 400)
+    slope, chance = _drifts(meter, place, excess, groups)
+    with np.errstate(invalid="ignore"):
+        hit = (slope * 100.0 > context.threshold("wear_db_per_100")) & (
+            chance < context.threshold("wear_chance"))  # fmt: skip
+        hit &= robust.counts(meter, excess, groups) >= context.threshold("wear_runs")
     found = []
     for number in np.flatnonzero(hit):
-        runs = np.flatnonzero(meter == number)
-        serial = context.runs["meter_serial"].iloc[runs[0]]
+        mine = np.flatnonzero(meter == number)
+        serial = context.runs["meter_serial"].iloc[mine[0]]
         text = f"losses of meter {serial} rise by {slope[number] * 100:.2f} dB per 100 matings"
-        found.append(wording.of_runs(context, "cord-wear", runs, [text] * len(runs)))
+        found.append(wording.of_runs(context, "cord-wear", mine, [text] * len(mine)))
     return suspicions.join(*found)

@@ -61,8 +61,12 @@ THRESHOLDS: dict[str, Threshold] = {
     "warming_min": Threshold(15.0, "min", "time after a reference in which a source settles"),
     "warming_db": Threshold(0.10, "dB", "drift within that time"),
     "trend_db": Threshold(0.20, "dB", "drift over a run"),
-    "trend_score": Threshold(5.5, "1", "strength of a drift", STATISTICS),
+    "drift_chance": Threshold(1e-3, "1", "chance of so steep a start (Student's t)", STATISTICS),
+    "trend_chance": Threshold(1e-6, "1", "chance of so steep a run (Student's t)", STATISTICS),
+    "drift_records": Threshold(6.0, "records", "fewest records in which a drift is sought"),
     "wear_db_per_100": Threshold(0.10, "dB", "rise of loss over a hundred matings"),
+    "wear_chance": Threshold(1e-4, "1", "chance of so steep a rise (Student's t)", STATISTICS),
+    "wear_runs": Threshold(8.0, "runs", "fewest runs of a meter in which wear is sought"),
     # wavelengths
     "alike_db": Threshold(0.02, "dB", "loss at two wavelengths this alike"),
     "alike_share": Threshold(0.80, "1", "share of the long links of a run"),
@@ -94,7 +98,7 @@ THRESHOLDS: dict[str, Threshold] = {
     "digits_values": Threshold(50.0, "values", "fewest values for that"),
     "digits_chance": Threshold(0.001, "1", "chance below which it is named"),
     # cables
-    "outlier_score": Threshold(3.5, "1", "robust z inside a cable"),
+    "outlier_score": Threshold(4.0, "1", "robust z inside a cable; connectors have a long tail"),
     "outlier_db": Threshold(0.20, "dB", "least distance from the cable's median"),
     "group_links": Threshold(8.0, "links", "fewest links with a spread worth naming"),
     "cable_shift_db": Threshold(0.30, "dB", "median of a cable against the expected loss"),

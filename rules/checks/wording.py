@@ -48,6 +48,7 @@ def of_runs(
         return suspicions.none()
     ids = context.runs["run_id"].iloc[runs]
     wavelengths = np.zeros(len(runs), "int64") if lanes is None else nm_of(context, runs, lanes)
+    wavelengths = np.asarray(more.pop("wavelength_nm", wavelengths))
     return suspicions.found(
         code,
         subject=[f"run {run}" + (f" at {nm} nm" if nm else "")
