@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
 from rules import asking, suspicions
+from rules.columns import Flags
 from rules.evaluation import Decisions
-from rules.settings import Settings
+from rules.judgement import Judged
+from rules.results import WAYS, Candidates
 
 REASONS = {
     "the grade of the test cords is unknown": "cord-grade-unknown",
@@ -16,64 +19,67 @@ REASONS = {
 
 
 def of(
-    graded: pd.DataFrame,
-    single: pd.DataFrame,
+    judged: Judged,
+    single: Judged,
     doubts: dict[str, pd.DataFrame],
-    limits: pd.DataFrame,
-    planned: pd.DataFrame,
-    runs: pd.DataFrame,
+    found: Candidates,
     decisions: Decisions,
-    settings: Settings,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return (FOUND, QUESTIONS) of grading.
 
-    `graded` are the judged rows, `single` the judged directions behind means, `doubts` the rows
+    `judged` are the judged rows, `single` the judged directions behind means, `doubts` the rows
     that could not be placed, by cause.
     """
-    current = graded.loc[graded["current"]]
-    found = suspicions.join(
-        _unconfirmed(current, limits),
-        _missing(current, limits),
-        _of_runs(current, limits),
-        _too_tight(current),
-        _hidden(graded, single),
-        _in_doubt(doubts["in-doubt"]),
-        _unplanned(current),
-        _undated(doubts["undated"]),
+    findings = suspicions.join(
+        _unconfirmed(judged),
+        _missing(judged),
+        _of_runs(judged, found),
+        _too_tight(judged, found),
+        _hidden(judged, single, found),
+        _in_doubt(found.texts(doubts["in-doubt"])),
+        _unplanned(judged, found),
+        _undated(found.texts(doubts["undated"])),
     )
     done = asking.settled(decisions)
     asked = [
-        *_ask_direction(doubts["undirected"], runs, done),
-        *_ask_order(doubts["unordered"], done),
+        *_ask_direction(found.texts(doubts["undirected"]), done),
+        *_ask_order(found.texts(doubts["unordered"]), done),
     ]
-    return found, asking.questions(asked)
+    return findings, asking.questions(asked)
 
 
-def _unconfirmed(current: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
+def _applied(judged: Judged) -> Flags:
+    """Tell which limits current results were held against."""
+    current = judged.rows["current"].to_numpy()[judged.applied["row"].to_numpy()]
+    used = np.zeros(len(judged.table) + 1, dtype="bool")
+    used[judged.applied["limit"].to_numpy()[current]] = True
+    return used[:-1]
+
+
+def _unconfirmed(judged: Judged) -> pd.DataFrame:
     """One finding for the job: which limits of graded links nobody has confirmed."""
-    used = limits["link_id"].isin(current["link_id"]) & (limits["why_not"] == "")
-    names = limits.loc[used & ~limits["limit_confirmed"], "limit_name"].unique()
+    limits = judged.table
+    unsure = (limits["why_not"] == "") & ~limits["limit_confirmed"] & _applied(judged)
+    names = limits.loc[unsure, "limit_name"].unique()
     if not len(names):
         return suspicions.none()
-    listed = ", ".join(sorted(names))
     return suspicions.found(
         "limit-unconfirmed",
         subject="job",
-        message=f"Results are graded against values of {listed} that nobody has confirmed.",
+        message=f"Results are graded by {', '.join(sorted(names))}, whose values nobody has"
+        " confirmed.",
     )
 
 
-def _missing(current: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
+def _missing(judged: Judged) -> pd.DataFrame:
     """One finding per limit and reason, with how many links it concerns."""
-    lacking = limits.loc[
-        (limits["why_not"] != "")
-        & ~limits["why_not"].isin(REASONS)
-        & limits["link_id"].isin(current["link_id"])
-    ]
+    limits = judged.table
+    lacking = limits.loc[(limits["why_not"] != "") & _applied(judged)]
+    lacking = lacking.loc[~lacking["why_not"].isin(list(REASONS))]
     if lacking.empty:
         return suspicions.none()
-    keys = ["limit_name", "why_not"]
-    counts = lacking.groupby(keys)["link_id"].agg(["nunique", "min"]).reset_index()
+    counts = lacking.groupby(["limit_name", "why_not"])["link_id"].agg(["nunique", "min"])
+    counts = counts.reset_index()
     return suspicions.found(
         "limit-missing",
         subject=[f"limit {name}" if name else "job" for name in counts["limit_name"]],
@@ -86,14 +92,14 @@ def _missing(current: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _of_runs(current: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
+def _of_runs(judged: Judged, found: Candidates) -> pd.DataFrame:
     """One finding per run whose cords or method are not known where the limit needs them."""
     parts = []
-    key = ["link_id", "wavelength_nm", "reference_method", "cord_grade"]
     for reason, code in REASONS.items():
-        lacking = limits.loc[limits["why_not"] == reason, key].drop_duplicates()
-        hit = current.merge(lacking, on=key)
-        counts = hit.groupby("run_id").size().reset_index(name="n")
+        lacking = np.append(judged.table["why_not"] == reason, False)
+        hit = judged.applied.loc[lacking[judged.applied["limit"].to_numpy()], "row"]
+        rows = judged.rows.take(hit.unique())
+        counts = _by_run(found.texts(rows.loc[rows["current"]]))
         if counts.empty:
             continue
         parts.append(
@@ -102,7 +108,7 @@ def _of_runs(current: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
                 subject=[f"run {run}" for run in counts["run_id"]],
                 run_id=counts["run_id"],
                 message=[
-                    f"{reason[0].upper()}{reason[1:]}: {n} result{'s' * (n > 1)} not graded."
+                    f"{reason[0].upper()}{reason[1:]}: {n} result{'s' * (n > 1)} without a limit."
                     for n in counts["n"]
                 ],
             )
@@ -110,46 +116,61 @@ def _of_runs(current: pd.DataFrame, limits: pd.DataFrame) -> pd.DataFrame:
     return suspicions.join(*parts)
 
 
-def _too_tight(current: pd.DataFrame) -> pd.DataFrame:
+def _by_run(rows: pd.DataFrame) -> pd.DataFrame:
+    """Count rows by run: run_id, n."""
+    return rows.groupby("run_id", sort=True).size().reset_index(name="n")
+
+
+def _too_tight(judged: Judged, found: Candidates) -> pd.DataFrame:
     """One finding per link whose limit is below the expanded uncertainty."""
-    tight = current.loc[current["limit_db"] < current["uncertainty_db"]]
-    tight = tight.sort_values(["link_id", "limit_db", "wavelength_nm"]).drop_duplicates("link_id")
-    if tight.empty:
+    limit = np.append(judged.table["limit_db"].to_numpy(), np.nan)[judged.deciding]
+    expanded = judged.measures["uncertainty_db"]
+    tight = (limit < expanded) & judged.rows["current"].to_numpy()
+    if not tight.any():
         return suspicions.none()
+    rows = judged.rows.loc[tight].assign(limit=limit[tight], expanded=expanded[tight])
+    first = rows.sort_values(["link", "limit", "wavelength_nm", "way"]).drop_duplicates("link")
+    links = found.links.take(first["link"].to_numpy())
     return suspicions.found(
         "limit-below-uncertainty",
-        subject=[f"link {link}" for link in tight["link_id"]],
-        link_id=tight["link_id"],
-        wavelength_nm=tight["wavelength_nm"],
+        subject=[f"link {link}" for link in links],
+        link_id=links.to_numpy(),
+        wavelength_nm=first["wavelength_nm"],
         message=[
             f"The limit {limit:.2f} dB at {nm} nm is below the uncertainty of {u:.2f} dB:"
             " this method does not suit this link."
             for limit, nm, u in zip(
-                tight["limit_db"], tight["wavelength_nm"], tight["uncertainty_db"], strict=True
+                first["limit"], first["wavelength_nm"], first["expanded"], strict=True
             )
         ],
     )
 
 
-def _hidden(graded: pd.DataFrame, single: pd.DataFrame) -> pd.DataFrame:
-    """One finding per mean that passes while one of its directions fails."""
-    key = ["link_id", "kind", "wavelength_nm"]
-    good = ("pass", "conditional-pass")
-    means = graded.loc[(graded["direction"] == "mean") & graded["grade"].isin(good), key]
-    bad = single.loc[single["grade"].isin(("fail", "conditional-fail"))].merge(means, on=key)
+def _hidden(judged: Judged, single: Judged, found: Candidates) -> pd.DataFrame:
+    """One finding per direction that fails behind a mean that passes."""
+    if single.rows.empty:
+        return suspicions.none()
+    key = ["link", "kind", "wavelength_nm"]
+    good = judged.rows["grade"].isin(("pass", "conditional-pass"))
+    means = judged.rows.loc[good & (judged.rows["way"] == WAYS.index("mean")), key]
+    limit = np.append(single.table["limit_db"].to_numpy(), np.nan)[single.deciding]
+    bad = single.rows.assign(limit=limit)
+    bad = bad.loc[bad["grade"].isin(("fail", "conditional-fail"))].merge(means, on=key)
     if bad.empty:
         return suspicions.none()
+    named = found.texts(bad)
+    limits = bad["limit"].reindex(named.index)
     return suspicions.found(
         "mean-hides-fail",
-        subject=[f"link {link}" for link in bad["link_id"]],
-        link_id=bad["link_id"],
-        run_id=bad["run_id"],
-        reading_id=bad["reading_id"],
-        wavelength_nm=bad["wavelength_nm"],
+        subject=[f"link {link}" for link in named["link_id"]],
+        link_id=named["link_id"],
+        run_id=named["run_id"],
+        reading_id=named["reading_id"],
+        wavelength_nm=named["wavelength_nm"],
         message=[
             f"{way} at {nm} nm is {loss:.2f} dB, over the limit of {limit:.2f} dB; the mean passes."
             for way, nm, loss, limit in zip(
-                bad["direction"], bad["wavelength_nm"], bad["loss_db"], bad["limit_db"], strict=True
+                named["direction"], named["wavelength_nm"], named["loss_db"], limits, strict=True
             )
         ],
     )
@@ -157,7 +178,7 @@ def _hidden(graded: pd.DataFrame, single: pd.DataFrame) -> pd.DataFrame:
 
 def _in_doubt(rows: pd.DataFrame) -> pd.DataFrame:
     """One finding per run whose newer readings are held back while older results count."""
-    counts = rows.groupby("run_id").size().reset_index(name="n")
+    counts = _by_run(rows)
     if counts.empty:
         return suspicions.none()
     return suspicions.found(
@@ -172,10 +193,10 @@ def _in_doubt(rows: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _unplanned(current: pd.DataFrame) -> pd.DataFrame:
+def _unplanned(judged: Judged, found: Candidates) -> pd.DataFrame:
     """One note per run with readings in a direction that the plan does not ask for."""
-    extra = current.loc[current["unplanned"]]
-    counts = extra.groupby("run_id").size().reset_index(name="n")
+    rows = judged.rows.loc[judged.rows["current"] & judged.rows["unplanned"]]
+    counts = _by_run(found.texts(rows))
     if counts.empty:
         return suspicions.none()
     return suspicions.found(
@@ -201,9 +222,7 @@ def _undated(rows: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _ask_direction(
-    rows: pd.DataFrame, runs: pd.DataFrame, done: asking.Settled
-) -> list[dict[str, object]]:
+def _ask_direction(rows: pd.DataFrame, done: asking.Settled) -> list[dict[str, object]]:
     """One question per run: at which end was the meter?"""
     asked = []
     ends = {"a-b": "the meter was at the B end", "b-a": "the meter was at the A end"}
@@ -233,12 +252,11 @@ def _ask_order(rows: pd.DataFrame, done: asking.Settled) -> list[dict[str, objec
     """One question per pair of runs (or single run) whose readings cannot be put in order."""
     if rows.empty:
         return []
-    key = ["link_id", "kind", "wavelength_nm", "direction"]
-    runs = rows.groupby(key, sort=False)["run_id"].transform(lambda r: " ".join(sorted(set(r))))
+    runs = rows.groupby("test")["run_id"].transform(lambda r: " ".join(sorted(set(r))))
     asked = []
     for together, part in rows.groupby(runs, sort=True):
         names = str(together).split()
-        tests = len(part[key].drop_duplicates())
+        tests = part["test"].nunique()
         options = [
             {
                 "action": "accept-value",

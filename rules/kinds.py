@@ -25,7 +25,6 @@ import numpy as np
 import pandas as pd
 
 from rules import columns, shipped, tables
-from rules.settings import Settings
 
 SUMMED = ("link", "cord", "cord-check", "splitter")
 """Kinds whose limit is a sum of coefficients and allowances."""
@@ -105,7 +104,7 @@ def interface(text: str) -> dict[str, Any] | str:
     return f"no power window is known for {text!r}"
 
 
-def windows(rows: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+def windows(rows: pd.DataFrame) -> pd.DataFrame:
     """Make the limits of kinds that are not a sum: access classes, power windows, light.
 
     `rows` are needs with the columns of their link. Returns LIMIT_ROWS, one row per need.

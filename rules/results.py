@@ -8,144 +8,255 @@ from __future__ import annotations
 
 import json
 from collections.abc import Collection
-from typing import cast
+from dataclasses import dataclass
+from typing import Any, cast
 
 import numpy as np
 import pandas as pd
 
 from rules import acts, kinds
-from rules.columns import Flags, Ints, codes, combined, starts
+from rules.codes import KINDS
+from rules.columns import Flags, Ints, codes, combined, positions, starts
 from rules.evaluation import Decisions
-
-TEST = ("link_id", "kind", "wavelength_nm", "direction")
-"""What names a planned test."""
-
-WAYS = {"a-b": 1, "b-a": 2}
-"""Directions as bits."""
-
-TAKEN = (
-    "quantity", "loss_db", "power_dbm", "state", "run_id", "meter_serial", "utc_s", "order",
-    "order_basis", "fibre_position", "dump_sha256", "record", "arrived_at",
-)  # fmt: skip
+from rules.settings import Settings
 
 VALID, VOID, REDO, BLOCKED, NO_REFERENCE, NO_VALUE = range(6)
 """Standing of a reading: it counts; a repair voids it; a person decided to test again; an open
 finding holds it back; its power lacks a reference; it stores no value."""
+
+WAYS = ("", "a-b", "b-a", "mean")
+"""Directions by number; the first two as bits say what the plan asks for."""
+CORD_GRADES = ("", "reference", "standard")
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """The paired readings as numbers, and the texts that the numbers stand for.
+
+    `rows` has, per reading: `at` (row of working), `link` (place in `links`, which is sorted),
+    `kind` (place in KINDS), `wavelength_nm`, `way` (place in WAYS), `ways` (directions the plan
+    asks for), `unplanned` (this one is not among them), `standing`, `test` (number of its planned
+    test), `run` (row of runs, -1 without), `method`, `cords` (place in CORD_GRADES), `loss_db`,
+    `power_dbm`, `utc_s`, `order`, `lit` (light was seen), `fibre_position`.
+    """
+
+    rows: pd.DataFrame
+    links: Any
+    working: pd.DataFrame
+    runs: pd.DataFrame
+
+    def texts(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Return some rows with the texts that people and other tables know them by."""
+        names = pd.array([*self.runs["run_id"], ""], dtype="str")
+        kept = ["wavelength_nm", "loss_db", "power_dbm", "test"]
+        named = rows[kept].assign(
+            reading_id=self.working["reading_id"].array.take(rows["at"].to_numpy()),
+            link_id=self.links.take(rows["link"].to_numpy()),
+            run_id=names.take(rows["run"].to_numpy()),
+            direction=pd.array(WAYS, dtype="str").take(rows["way"].to_numpy()),
+        )
+        return named.sort_values(["link_id", "wavelength_nm", "direction", "reading_id"])
+
+
+def kind_numbers(column: pd.Series) -> Ints:
+    """Return the place of each kind in KINDS; an unknown kind counts as a link."""
+    number, texts = codes(column)
+    known = {kind: place for place, kind in enumerate(KINDS)}
+    place = np.array([known.get(text, 0) for text in texts], dtype="int64")
+    return place[number] if len(place) else number
+
+
+def way_numbers(column: pd.Series) -> Ints:
+    """Return the place of each direction in WAYS."""
+    number, texts = codes(column)
+    place = np.array([WAYS.index(t) if t in WAYS else 0 for t in texts], dtype="int64")
+    return place[number] if len(place) else number
+
+
+def cord_numbers(column: pd.Series) -> Ints:
+    """Return the place of each cord grade in CORD_GRADES."""
+    number, texts = codes(column)
+    place = [CORD_GRADES.index(t) if t in CORD_GRADES else 0 for t in texts]
+    return np.array(place, dtype="int64")[number] if len(place) else number
+
+
+def of_kind(rows: pd.DataFrame, names: Collection[str]) -> Flags:
+    """Tell which rows are of one of these kinds."""
+    return cast(Flags, np.array([kind in names for kind in KINDS])[rows["kind"].to_numpy()])
 
 
 def candidates(
     planned: pd.DataFrame,
     working: pd.DataFrame,
     pairs: pd.DataFrame,
+    links: tuple[Ints, Ints, Any],
     blocked: Collection[str],
     decisions: Decisions,
-) -> pd.DataFrame:
-    """List the paired readings with their test, `standing` and what grading needs of them.
+    runs: pd.DataFrame,
+    settings: Settings,
+) -> Candidates:
+    """List the paired readings of `pairs` (all of them paired) by reading_id.
 
-    A direction that is not known is the planned one where only one is planned. Adds `planned_ways`,
-    how many directions the plan asks for, and `unplanned`: this one is not among them.
+    `links` are the numbers of the links of `pairs` and of `planned`, and their names in order. A
+    direction that is not known is the planned one where only one is planned.
     """
-    paired = pairs.loc[pairs["status"] == "paired", ["reading_id", *TEST]]
-    place = pd.Index(working["reading_id"]).get_indexer(paired["reading_id"])
-    paired, place = paired.loc[place >= 0], place[place >= 0]
-    taken = working[[c for c in TAKEN if c in working.columns]].take(place)
-    rows = pd.concat([paired.reset_index(drop=True), taken.reset_index(drop=True)], axis=1)
-    rows = rows.loc[rows["quantity"].isin(("attenuation", "power"))].reset_index(drop=True)
-    light = rows["kind"].isin(kinds.LIGHT)
-    rows["wavelength_nm"] = rows["wavelength_nm"].mask(light, 0)
-    rows["direction"] = rows["direction"].mask(light, "")
-    rows = _known_direction(rows, planned)
-    rows = _one_per_record(rows)
-    rows["standing"] = _standing(rows, blocked, decisions)
-    return rows
-
-
-def _known_direction(rows: pd.DataFrame, planned: pd.DataFrame) -> pd.DataFrame:
-    key = list(TEST[:3])
-    bits = planned[key].assign(ways=planned["direction"].map(WAYS).fillna(0).astype("int64"))
-    ways = bits.drop_duplicates().groupby(key, sort=False)["ways"].sum().reset_index()
-    asked = rows[key].merge(ways, on=key, how="left")["ways"].fillna(0).to_numpy("int64")
-    blank = (rows["direction"] == "").to_numpy()
-    for way, bit in WAYS.items():
-        rows["direction"] = rows["direction"].mask(blank & (asked == bit), way)
-    own = rows["direction"].map(WAYS).fillna(0).to_numpy("int64")
-    rows["planned_ways"] = (asked == 3) * 2 + np.isin(asked, (1, 2)) * 1
-    rows["unplanned"] = (own & ~asked) > 0
-    return rows
-
-
-def _one_per_record(rows: pd.DataFrame) -> pd.DataFrame:
-    """Keep the loss where one record stores a power beside the loss of the same fibre."""
-    if rows["quantity"].nunique() < 2:
-        return rows
-    both = rows["kind"].isin(kinds.SUMMED)
-    key = combined(
-        *(codes(rows[c])[0] for c in ("link_id", "kind", "direction", "dump_sha256")),
-        *(rows[c].to_numpy() for c in ("wavelength_nm", "record", "fibre_position")),
+    of_pair, of_plan, names = links
+    at = positions(working["reading_id"], pairs["reading_id"])
+    quantity = np.append(working["quantity"].isin(("attenuation", "power")).to_numpy(), False)
+    kept = np.flatnonzero(quantity[at])
+    order = pairs["reading_id"].array.take(kept).argsort()
+    kept = kept[order]
+    pairs, at = pairs.take(kept), at[kept]
+    kind = kind_numbers(pairs["kind"])
+    light = np.array([k in kinds.LIGHT for k in KINDS])[kind]
+    state, states = codes(working["state"])
+    lit = np.array([s == "ok" for s in states], dtype="bool")[state]
+    run = pd.Index(runs["run_id"]).get_indexer(pd.Index(codes(working["run_id"])[1]))
+    rows = pd.DataFrame(
+        {
+            "at": at,
+            "link": of_pair[kept],
+            "kind": kind,
+            "wavelength_nm": np.where(light, 0, pairs["wavelength_nm"].to_numpy()),
+            "way": np.where(light, 0, way_numbers(pairs["direction"])),
+            "run": run[codes(working["run_id"])[0]][at] if len(run) else at[:0],
+            "lit": lit[at],
+        }
+        | {
+            name: working[name].to_numpy()[at]
+            for name in ("loss_db", "power_dbm", "utc_s", "order", "fibre_position")
+        }
     )
-    is_loss = (rows["quantity"] == "attenuation").to_numpy()
+    rows = _with_cords(rows, runs, settings)
+    rows = _directed(rows, planned, of_plan)
+    rows = _one_per_record(rows, working)
+    rows["test"] = combined(*(rows[c].to_numpy() for c in ("link", "kind", "wavelength_nm", "way")))
+    seen = np.array([s in ("ok", "no-light") for s in states], dtype="bool")
+    found = Candidates(rows, names, working, runs)
+    rows["standing"] = _standing(found, seen[state][rows["at"].to_numpy()], blocked, decisions)
+    return found
+
+
+def _with_cords(rows: pd.DataFrame, runs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Add the reference method and cord grade of each reading's run, else the job's."""
+    own = settings.cords
+    method = np.append(runs["reference_method"].to_numpy(), own.reference_method)
+    grade = np.append(
+        cord_numbers(runs["cord_grade"]), CORD_GRADES.index(own.grade if own.grade else "")
+    )
+    run = rows["run"].to_numpy()
+    # light at a port is the same by any method
+    light = of_kind(rows, kinds.LIGHT)
+    return rows.assign(
+        method=np.where(light, 0, method[run]).astype("int64"), cords=np.where(light, 0, grade[run])
+    )
+
+
+def _directed(rows: pd.DataFrame, planned: pd.DataFrame, of_plan: Ints) -> pd.DataFrame:
+    """Add what the plan asks of each reading's link, kind and wavelength."""
+    both = combined(
+        np.append(of_plan, rows["link"].to_numpy()),
+        np.append(kind_numbers(planned["kind"]), rows["kind"].to_numpy()),
+        np.append(planned["wavelength_nm"].to_numpy(), rows["wavelength_nm"].to_numpy()),
+    )
+    asked = np.zeros(int(both.max(initial=-1)) + 1, dtype="int64")
+    bits = way_numbers(planned["direction"])
+    for bit in (1, 2):
+        asked[both[: len(planned)][bits == bit]] |= bit
+    asked = asked[both[len(planned) :]]
+    way = rows["way"].to_numpy()
+    way = np.where((way == 0) & np.isin(asked, (1, 2)), asked, way)
+    ways = np.array([0, 1, 1, 2])[asked]
+    return rows.assign(way=way, ways=ways, unplanned=(way & ~asked) > 0)
+
+
+def _one_per_record(rows: pd.DataFrame, working: pd.DataFrame) -> pd.DataFrame:
+    """Keep the loss where one record stores a power beside the loss of the same fibre."""
+    at = rows["at"].to_numpy()
+    loss = (working["quantity"] == "attenuation").to_numpy()[at]
+    if loss.all() or not loss.any():
+        return rows
+    key = combined(
+        codes(working["dump_sha256"])[0][at],
+        working["record"].to_numpy()[at],
+        *(rows[c].to_numpy() for c in ("link", "kind", "way", "wavelength_nm", "fibre_position")),
+    )
     has_loss = np.zeros(int(key.max(initial=-1)) + 1, dtype="bool")
-    has_loss[key[is_loss]] = True
-    beside = both.to_numpy() & ~is_loss & has_loss[key]
-    return rows.loc[~beside].reset_index(drop=True)
+    has_loss[key[loss]] = True
+    beside = of_kind(rows, kinds.SUMMED) & ~loss & has_loss[key]
+    kept: pd.DataFrame = rows.loc[~beside]
+    return kept.reset_index(drop=True)
 
 
-def _standing(rows: pd.DataFrame, blocked: Collection[str], decisions: Decisions) -> Ints:
-    kind = rows["kind"]
-    fine = (rows["state"] == "ok").to_numpy()
+def _standing(
+    found: Candidates, seen: Flags, blocked: Collection[str], decisions: Decisions
+) -> Ints:
+    rows = found.rows
+    fine = rows["lit"].to_numpy()
     loss, power = rows["loss_db"].notna().to_numpy(), rows["power_dbm"].notna().to_numpy()
-    by_loss = kind.isin(kinds.SUMMED).to_numpy()
+    by_loss = of_kind(rows, kinds.SUMMED)
     valued = np.select(
-        [by_loss, (kind == "access").to_numpy(), (kind == "power").to_numpy()],
+        [by_loss, of_kind(rows, ("access",)), of_kind(rows, ("power",))],
         [loss & fine, (loss | power) & fine, power & fine],
-        rows["state"].isin(("ok", "no-light")).to_numpy(),
+        seen,
     )
     standing = np.where(valued, VALID, NO_VALUE)
     standing = np.where(by_loss & fine & power & ~loss, NO_REFERENCE, standing)
-    if len(blocked):
-        held = rows["reading_id"].isin(set(blocked)).to_numpy()
-        standing = np.where(held, BLOCKED, standing)
-    standing = np.where(_to_redo(rows, decisions), REDO, standing)
-    return np.where(_repaired(rows, decisions), VOID, standing).astype("int64")
+    standing = np.where(_named(found, blocked), BLOCKED, standing)
+    standing = np.where(_named(found, _to_redo(decisions)), REDO, standing)
+    return np.where(_repaired(found, decisions), VOID, standing)
 
 
-def _repaired(rows: pd.DataFrame, decisions: Decisions) -> Flags:
+def _named(found: Candidates, ids: Collection[str]) -> Flags:
+    """Tell which readings are among `ids`."""
+    if not len(ids):
+        return np.zeros(len(found.rows), dtype="bool")
+    named = found.working["reading_id"].isin(list(ids)).to_numpy()
+    return cast(Flags, named[found.rows["at"].to_numpy()])
+
+
+def _repair_times(found: Candidates, decisions: Decisions) -> tuple[Any, Any]:
+    """Return when each reading's link was repaired (NaN: never) and when its dump arrived, in s."""
+    done = acts.repairs(decisions.acts)
+    when = np.full(len(found.links), np.nan)
+    place = pd.Index(found.links).get_indexer(pd.Index(done["link_id"]))
+    when[place[place >= 0]] = done["repaired_s"].to_numpy()[place >= 0]
+    number, texts = codes(found.working["arrived_at"])
+    arrived = acts.seconds(pd.Series(texts, dtype="str")).to_numpy()[number]
+    return when[found.rows["link"].to_numpy()], arrived[found.rows["at"].to_numpy()]
+
+
+def _repaired(found: Candidates, decisions: Decisions) -> Flags:
     """Tell which readings are older than a repair of their link.
 
     A reading without a clock is older if it arrived before the repair was made; one that arrived
     later may be either and is left standing (grading makes a finding of it).
     """
-    done = acts.repairs(decisions.acts)
-    if done.empty:
-        return np.zeros(len(rows), dtype="bool")
-    repaired = rows["link_id"].map(done.set_index("link_id")["repaired_s"]).to_numpy("float64")
-    seen = rows["utc_s"].to_numpy("float64")
-    arrived = acts.seconds(rows["arrived_at"]).to_numpy()
-    older = (seen < repaired) | (np.isnan(seen) & (arrived <= repaired))
-    return cast(Flags, older)
+    if not (decisions.acts["kind"] == "repair").any():
+        return np.zeros(len(found.rows), dtype="bool")
+    repaired, arrived = _repair_times(found, decisions)
+    clock = found.rows["utc_s"].to_numpy()
+    return cast(Flags, (clock < repaired) | (np.isnan(clock) & (arrived <= repaired)))
 
 
-def undated_since_repair(rows: pd.DataFrame, decisions: Decisions) -> Flags:
+def undated_since_repair(found: Candidates, decisions: Decisions) -> Flags:
     """Tell which readings have no clock and arrived after a repair of their link."""
-    done = acts.repairs(decisions.acts)
-    if done.empty:
-        return np.zeros(len(rows), dtype="bool")
-    repaired = rows["link_id"].map(done.set_index("link_id")["repaired_s"]).to_numpy("float64")
-    arrived = acts.seconds(rows["arrived_at"]).to_numpy()
-    return cast(Flags, np.isnan(rows["utc_s"].to_numpy("float64")) & (arrived > repaired))
+    if not (decisions.acts["kind"] == "repair").any():
+        return np.zeros(len(found.rows), dtype="bool")
+    repaired, arrived = _repair_times(found, decisions)
+    return cast(Flags, np.isnan(found.rows["utc_s"].to_numpy()) & (arrived > repaired))
 
 
-def _to_redo(rows: pd.DataFrame, decisions: Decisions) -> Flags:
-    """Tell which readings a person decided to redo; the newest answer about a reading counts."""
+def _to_redo(decisions: Decisions) -> set[str]:
+    """Return the readings a person decided to redo; the newest answer about a reading counts."""
     last: dict[str, str] = {}
     for action, ids in decisions.answers[["action", "reading_ids"]].itertuples(index=False):
         if action in ("retest", "accept-value"):
             last.update(dict.fromkeys(json.loads(ids or "[]"), action))
-    redo = {reading for reading, action in last.items() if action == "retest"}
-    return cast(Flags, rows["reading_id"].isin(redo).to_numpy())
+    return {reading for reading, action in last.items() if action == "retest"}
 
 
-def chosen(decisions: Decisions) -> set[str]:
+def _chosen(decisions: Decisions) -> set[str]:
     """Return the readings that an answer to `order-unknown` named as the ones that count."""
     out: set[str] = set()
     for question, action, ids in decisions.answers[
@@ -156,79 +267,65 @@ def chosen(decisions: Decisions) -> set[str]:
     return out
 
 
-def newest(
-    rows: pd.DataFrame, runs: pd.DataFrame, preferred: Collection[str] = ()
-) -> tuple[Ints, Flags, Flags]:
-    """Find the newest reading of each test: (test number, is the newest, order is unknown).
+def newest(found: Candidates, among: Ints, decisions: Decisions) -> tuple[Flags, Flags]:
+    """Find, among some rows, the newest reading of each test: (is the newest, order is unknown).
 
     By the clock; where one of them has none, by the place in one meter's own sequence; else by
     the start of their runs. Where none of these tells, every reading of the test is unknown,
-    unless exactly one of them is `preferred`.
+    unless an answer says which one counts.
     """
-    test = combined(
-        *(codes(rows[c])[0] for c in ("link_id", "kind", "direction")),
-        rows["wavelength_nm"].to_numpy(),
-    )
-    count = np.bincount(test, minlength=1) if len(test) else np.zeros(1, "int64")
-    alone = count[test] == 1 if len(test) else np.zeros(0, "bool")
-    last, unknown = alone.copy(), np.zeros(len(rows), dtype="bool")
+    test = found.rows["test"].to_numpy()[among]
+    alone = np.bincount(test, minlength=1)[test] == 1 if len(test) else np.zeros(0, "bool")
+    last, unknown = alone.copy(), np.zeros(len(test), dtype="bool")
     several = np.flatnonzero(~alone)
     if len(several):
-        one, none = _last_of(rows.take(several), test[several], runs, preferred)
-        last[several], unknown[several] = one, none
-    return test, last, unknown
+        last[several], unknown[several] = _last_of(found, among[several], decisions)
+    return last, unknown
 
 
-def _last_of(
-    rows: pd.DataFrame, test: Ints, runs: pd.DataFrame, preferred: Collection[str]
-) -> tuple[Flags, Flags]:
-    clock = rows["utc_s"].to_numpy("float64")
-    place = rows["order"].to_numpy("float64")
-    meter = codes(rows["meter_serial"])[0]
-    run = codes(rows["run_id"])[0]
-    started = acts.seconds(rows["run_id"].map(_starts(runs))).to_numpy()
-    placed = (rows["order_basis"] != "none").to_numpy() & (place > 0)
-    named = (rows["meter_serial"] != "").to_numpy()
-
-    _, number = np.unique(test, return_inverse=True)
+def _last_of(found: Candidates, among: Ints, decisions: Decisions) -> tuple[Flags, Flags]:
+    rows = found.rows.take(among)
+    at = rows["at"].to_numpy()
+    number = np.unique(rows["test"].to_numpy(), return_inverse=True)[1]
     groups = int(number.max()) + 1
+    clock = rows["utc_s"].to_numpy()
+    place = rows["order"].to_numpy("float64")
+    meter, meters = codes(found.working["meter_serial"])
+    named = np.array([bool(text) for text in meters], dtype="bool")[meter][at]
+    meter = meter[at]
+    run = rows["run"].to_numpy()
+    started = np.append(acts.seconds(found.runs["started_at"]).to_numpy(), np.nan)[run]
+    basis, bases = codes(found.working["order_basis"])
+    placed = np.array([b != "none" for b in bases], dtype="bool")[basis][at] & (place > 0)
 
     def every(flags: Flags) -> Flags:
         return cast(Flags, (np.bincount(number, weights=~flags, minlength=groups) == 0)[number])
 
-    def same(values: Ints) -> Flags:
-        first = np.zeros(groups, dtype="int64")
-        first[number[::-1]] = values[::-1]
-        return every(values == first[number])
-
+    first = np.zeros(groups, dtype="int64")
+    first[number[::-1]] = meter[::-1]
     by_clock = every(~np.isnan(clock))
-    by_place = ~by_clock & every(placed) & every(named) & same(meter)
-    by_run = ~by_clock & ~by_place & every(~np.isnan(started)) & every(placed)
+    by_place = ~by_clock & every(placed & named & (meter == first[number]))
+    by_run = ~by_clock & ~by_place & every(placed & ~np.isnan(started))
     primary = np.select([by_clock, by_place, by_run], [clock, place, started], np.nan)
-    by_number = np.argsort(rows["reading_id"].to_numpy(), kind="stable")
-    rank = np.empty(len(rows), dtype="int64")
-    rank[by_number] = np.arange(len(rows))
-    order = np.lexsort((rank, place, primary, number))
+    order = np.lexsort((np.arange(len(rows)), place, primary, number))
     ends = np.flatnonzero(np.append(starts(number[order])[1:], True))
-    before, at = order[ends - 1], order[ends]
+    before, end = order[ends - 1], order[ends]
     # two values at one time are in order only within one meter's (one run's) own sequence
     apart = np.where(by_run, run, meter)
-    tie = (primary[at] == primary[before]) & (
-        (apart[at] != apart[before]) | (place[at] == place[before])
+    tie = (primary[end] == primary[before]) & (
+        (apart[end] != apart[before]) | (place[end] == place[before])
     )
-    tie |= np.isnan(primary[at])
+    tie |= np.isnan(primary[end])
     last = np.zeros(len(rows), dtype="bool")
-    last[at[~tie]] = True
+    last[end[~tie]] = True
     unknown = np.zeros(groups, dtype="bool")
-    unknown[number[at[tie]]] = True
+    unknown[number[end[tie]]] = True
 
-    if len(preferred) and unknown.any():
-        wanted = rows["reading_id"].isin(set(preferred)).to_numpy()
-        sole = np.bincount(number, weights=wanted, minlength=groups) == 1
-        last |= wanted & (unknown & sole)[number]
+    wanted = found.working["reading_id"].array.take(at)
+    preferred = _chosen(decisions)
+    if preferred and unknown.any():
+        chosen = pd.Series(wanted).isin(list(preferred)).to_numpy()
+        sole = np.bincount(number, weights=chosen, minlength=groups) == 1
+        last = np.where(unknown[number] & sole[number], chosen, last)
         unknown &= ~sole
     return last, unknown[number]
-
-
-def _starts(runs: pd.DataFrame) -> pd.Series:
-    return runs.drop_duplicates("run_id").set_index("run_id")["started_at"]

@@ -159,6 +159,7 @@ GRADES: Columns = {
     "margin_db": "float", "uncertainty_db": "float", "p_conform": "float", "grade": "text",
     "marginal": "flag", "limit_name": "text", "clause": "text", "limit_confirmed": "flag",
     "min_db": "float", "min_dbm": "float", "max_dbm": "float", "limits": "json", "why": "text",
+    "reference_method": "int", "cord_grade": "text", "fibre_type": "text",
 }  # fmt: skip
 """One row per graded result: the current one of each planned test and, with grade `superseded`,
 those that a newer reading replaced.

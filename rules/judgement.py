@@ -1,0 +1,209 @@
+"""The judgement of results: which limits apply, which of them decides, and how it comes out."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from rules import decision, kinds, results, uncertainty
+from rules.codes import KINDS
+from rules.columns import Flags, Floats, Ints, codes, occurrence
+from rules.fibres import MULTIMODE
+from rules.results import Candidates
+from rules.settings import Settings
+
+GRADES = (*decision.VERDICTS, "no-limit")
+
+
+@dataclass(frozen=True)
+class Judged:
+    """Rows with their `grade`, and beside each the limit that decides and what was computed."""
+
+    rows: pd.DataFrame
+    deciding: Ints
+    """Row of the limit table; -1 where there is none."""
+    measures: dict[str, npt.NDArray[Any]]
+    """margin_db, uncertainty_db (expanded), p_conform, marginal."""
+    limits: pd.Series
+    """Every limit of a row as JSON, strictest first, where it has several; else empty."""
+    applied: pd.DataFrame
+    """One row per row and limit: `row`, `limit` (row of the limit table)."""
+    table: pd.DataFrame
+    """The limit table."""
+
+
+class Judge:
+    """Judges rows of candidates by one table of limits, prepared once."""
+
+    def __init__(
+        self, limits: pd.DataFrame, links: Ints, found: Candidates, settings: Settings
+    ) -> None:
+        """Prepare LIMIT_ROWS for look-up; `links` are the numbers of their links."""
+        self.limits = limits
+        self.found = found
+        self.settings = settings
+        key = _key(
+            links,
+            results.kind_numbers(limits["kind"]),
+            limits["wavelength_nm"].to_numpy(),
+            limits["reference_method"].to_numpy(),
+            results.cord_numbers(limits["cord_grade"]),
+        )
+        self.order = np.argsort(key, kind="stable")
+        self.keys = key[self.order]
+        fibre, fibres = codes(limits["fibre_type"])
+        known = np.array([f in MULTIMODE for f in fibres] or [False], dtype="bool")
+        self.multimode = np.append(known[fibre], False) if len(limits) else known
+        name, names = codes(limits["limit_name"], sort=True)
+        self.names = np.append(name, len(names))
+
+    def of(self, rows: pd.DataFrame) -> Judged:
+        """Judge rows; those that already have a grade keep it and get their numbers."""
+        row, limit = self._matching(rows)
+        value, low, high, by_power = self._compared(rows, row, limit)
+        margin = decision.margin(value, low, high)
+        standard = self._standard(rows, row, limit, by_power)
+        standard = np.where(np.isnan(value), np.nan, standard)
+        expanded = self.settings.coverage_factor * standard
+        place = decision.verdict(margin, expanded, self.settings)
+        light = results.of_kind(rows, kinds.LIGHT)
+        if light.any():
+            place = np.where(light[row], self._light(rows, row, limit), place)
+        if len(row) == len(rows):
+            order = first = np.arange(len(rows))
+        else:
+            order = np.lexsort((self.names[limit], np.nan_to_num(margin, nan=np.inf), row))
+            first = order[np.append(True, np.diff(row[order]) != 0)]
+        verdicts = pd.array(GRADES, dtype="str").take(np.where(place < 0, 4, place)[first])
+        grade = rows["grade"].mask(rows["grade"] == "", pd.Series(verdicts, index=rows.index))
+        return Judged(
+            rows.assign(grade=grade) if "grade" in rows else rows,
+            limit[first],
+            {
+                "margin_db": margin[first],
+                "uncertainty_db": expanded[first],
+                "p_conform": decision.p_conform(value, low, high, standard)[first],
+                "marginal": decision.marginal(margin, expanded)[first],
+            },
+            self._listed(len(rows), row, limit, margin, place, order),
+            pd.DataFrame({"row": row, "limit": limit}),
+            self.limits,
+        )
+
+    def _matching(self, rows: pd.DataFrame) -> tuple[Ints, Ints]:
+        """Return, for every row and each of its limits, the two positions; -1: it has no limit."""
+        wanted = _key(
+            *(rows[c].to_numpy() for c in ("link", "kind", "wavelength_nm", "method", "cords"))
+        )
+        begin = np.searchsorted(self.keys, wanted, "left")
+        count = np.searchsorted(self.keys, wanted, "right") - begin
+        last = np.append(self.order, -1)
+        if (count <= 1).all():
+            return np.arange(len(rows)), last[np.where(count == 1, begin, len(self.order))]
+        row = np.repeat(np.arange(len(rows)), np.maximum(count, 1))
+        place = np.where(count[row] > 0, begin[row] + occurrence(row), len(self.order))
+        return row, last[place]
+
+    def _compared(
+        self, rows: pd.DataFrame, row: Ints, limit: Ints
+    ) -> tuple[Floats, Floats, Floats, Flags]:
+        """Return value, lowest and highest allowed, and whether the value is a power."""
+        bound = {
+            name: np.append(self.limits[name].to_numpy(), np.nan)[limit]
+            for name in ("limit_db", "min_db", "min_dbm", "max_dbm")
+        }
+        loss, power = rows["loss_db"].to_numpy(), rows["power_dbm"].to_numpy()
+        by_loss = results.of_kind(rows, kinds.LOSS) & ~np.isnan(loss)
+        by_power = results.of_kind(rows, kinds.POWER) & ~by_loss
+        value = np.where(by_loss, loss, np.where(by_power, power, np.nan))[row]
+        by_loss, by_power = by_loss[row], by_power[row]
+        low = np.where(by_loss, bound["min_db"], np.where(by_power, bound["min_dbm"], np.nan))
+        high = np.where(by_loss, bound["limit_db"], np.where(by_power, bound["max_dbm"], np.nan))
+        return value, low, high, by_power
+
+    def _standard(self, rows: pd.DataFrame, row: Ints, limit: Ints, absolute: Flags) -> Floats:
+        """Return the standard uncertainty; circumstances that recur are worked out once."""
+        meter = self.found.working["meter_serial"]
+        number, serials = codes(meter)
+        fibre_known = limit >= 0
+        multimode = np.where(
+            fibre_known, self.multimode[limit], rows["wavelength_nm"].to_numpy()[row] < 1000
+        )
+        single = results.of_kind(rows, ("cord", "cord-check", "power"))
+        mean = rows["way"].to_numpy() == results.WAYS.index("mean")
+        method = np.clip(rows["method"].to_numpy(), 0, 3)
+        own = (
+            (single * 2 + mean) * 4 + method
+        ) * 2 + (rows["cords"].to_numpy() != 1)  # fmt: skip
+        case = (own[row] * 2 + multimode) * 2 + absolute
+        calibration = uncertainty.calibration(pd.Series(serials, dtype="str"), self.settings)
+        meters = np.where(absolute, number[rows["at"].to_numpy()][row] + 1, 0)
+        distinct, back = np.unique(case + 128 * meters, return_inverse=True)
+        bits = distinct % 128
+        of = uncertainty.Circumstances(
+            absolute=(bits & 1) > 0,
+            multimode=(bits & 2) > 0,
+            standard_cords=(bits & 4) > 0,
+            method=(bits >> 3) & 3,
+            mean=(bits & 32) > 0,
+            single_mating=(bits & 64) > 0,
+            calibration_db=np.append(0.0, calibration)[distinct // 128],
+        )
+        return uncertainty.standard(of, self.settings)[back]
+
+    def _light(self, rows: pd.DataFrame, row: Ints, limit: Ints) -> Ints:
+        """Judge continuity (light is there) and polarity (light is at the planned position)."""
+        lit = rows["lit"].to_numpy()[row]
+        wanted = np.append(self.limits["fibre_position"].to_numpy(), 0)[limit]
+        at = rows["fibre_position"].to_numpy()[row]
+        polarity = results.of_kind(rows, ("polarity",))[row]
+        good = np.where(polarity, lit & (at == wanted), lit)
+        return np.where(polarity & ((wanted == 0) | (at == 0)), -1, np.where(good, 0, 3))
+
+    def _listed(
+        self, size: int, row: Ints, limit: Ints, margin: Floats, place: Ints, order: Ints
+    ) -> pd.Series:
+        blank = pd.Series("", index=pd.RangeIndex(size), dtype="str")
+        if len(row) == size:
+            return blank
+        order = order[np.bincount(row, minlength=size)[row[order]] > 1]
+        fixed = pd.array([_one_limit(*one) for one in self.limits[
+            ["limit_name", "limit_db", "clause", "limit_confirmed", "why_not"]
+        ].itertuples(index=False)], dtype="str")  # fmt: skip
+        steps, distinct = pd.factorize(margin[order])
+        shown = ["null" if np.isnan(m) else f"{m:.3f}" for m in distinct] + ["null"]
+        of = row[order]
+        rank = occurrence(of)
+        text = (
+            pd.Series(pd.array(("[", ", "), dtype="str").take(np.minimum(rank, 1)))
+            + pd.Series(fixed.take(limit[order]))
+            + ', "margin_db": ' + pd.Series(pd.array(shown, dtype="str").take(steps))
+            + ', "grade": "'
+            + pd.Series(pd.array(GRADES, dtype="str").take(np.where(place < 0, 4, place)[order]))
+            + '"}'
+        )  # fmt: skip
+        joined = text.loc[rank == 0].set_axis(of[rank == 0])
+        for nth in range(1, int(rank.max(initial=0)) + 1):
+            part = text.loc[rank == nth].set_axis(of[rank == nth])
+            joined = joined + part.reindex(joined.index, fill_value="")
+        closed: pd.Series = joined + "]"
+        return closed.reindex(blank.index, fill_value="")
+
+
+def _key(link: Ints, kind: Ints, nm: Ints, method: Ints, cords: Ints) -> Ints:
+    """Put what a limit is looked up by into one number; wavelengths are below 2048 nm."""
+    return (((link * len(KINDS) + kind) * 2048 + nm) * 4 + np.clip(method, 0, 3)) * 4 + cords
+
+
+def _one_limit(name: str, limit_db: float, clause: str, confirmed: bool, why_not: str) -> str:
+    """Write what a limit is apart from a reading, as an open JSON object."""
+    one: dict[str, Any] = {
+        "limit_name": name, "limit_db": None if np.isnan(limit_db) else round(limit_db, 3),
+        "clause": clause, "confirmed": bool(confirmed), "why_not": why_not,
+    }  # fmt: skip
+    return json.dumps(one)[:-1]
