@@ -17,7 +17,8 @@ from rules.codes.findings import FINDINGS
 
 SCOPES = (("building", "Buildings"), ("floor", "Floors"), ("cable", "Cables"), ("panel", "Panels"))
 DAYS_SHOWN = 14
-MOST_WAITING = 12
+MOST_WAITING = 8
+MOST_PARTS = 40
 MOST_PLACES = 12
 
 
@@ -53,19 +54,30 @@ def _facts(read: Reader) -> dict[str, Any]:
     by_scope: dict[str, list[Row]] = {}
     for row in rows:
         by_scope.setdefault(row["scope"], []).append(row)
+    waiting = _waiting(read)
     return {
-        "job": (by_scope.get("job") or [{}])[0],
-        "by_scope": by_scope,
+        "job": (by_scope.pop("job", None) or [{}])[0],
+        "by_scope": {scope: _shown(parts) for scope, parts in by_scope.items()},
         "days": _days(read),
         "causes": _causes(read),
         "places": _places(read),
-        "waiting": _waiting(read),
+        "waiting": waiting[:MOST_WAITING],
+        "waiting_count": len(waiting),
         "revision": _revision(read),
         "balance": read.rows(
             'SELECT coalesce(sum("read"), 0) AS "read", coalesce(sum(paired), 0) AS paired, '
             "coalesce(sum(question), 0) AS question FROM derived_balance"
         )[0],
     }
+
+
+def _shown(parts: list[Row]) -> tuple[list[Row], int]:
+    """Choose the parts with most left to do where there are too many, and count the others."""
+    if len(parts) <= MOST_PARTS:
+        return parts, 0
+    most = sorted(parts, key=lambda row: row["accepted"] + row["waived"] - row["planned"])
+    chosen = {id(row) for row in most[:MOST_PARTS]}
+    return [row for row in parts if id(row) in chosen], len(parts) - MOST_PARTS
 
 
 def _days(read: Reader) -> list[tuple[str, int]]:
@@ -119,7 +131,7 @@ def _waiting(read: Reader) -> list[Row]:
         starts = {reading[:16] for reading in json.loads(row.pop("reading_ids") or "[]")}
         row["since"] = min((arrived[start] for start in starts if start in arrived), default="")
     rows.sort(key=lambda row: (row["since"] or "9", -row["readings"], row["question_id"]))
-    return rows[:MOST_WAITING]
+    return rows
 
 
 def _revision(read: Reader) -> Row | None:

@@ -21,9 +21,15 @@ THEMES = {
              "second": "#e9a25c", "fill": "#27474a"},
 }  # fmt: skip
 COLOURS = ("mark", "second", "soft", "ink")
-DAYS_APART = 3
+WIDTH, HEIGHT = 6.8, 2.9
+"""Inches of a chart; one of boxes is as high as they need."""
 _LOCK = threading.Lock()
 """matplotlib's font cache is not made for several threads."""
+
+
+def spread_height(groups: int) -> float:
+    """Give the height in inches that a chart of so many boxes needs."""
+    return 0.36 * groups + 0.9
 
 
 def spread(groups: Sequence[tuple[str, Floats]], unit: str, theme: str) -> bytes:
@@ -33,7 +39,7 @@ def spread(groups: Sequence[tuple[str, Floats]], unit: str, theme: str) -> bytes
     """
     look = THEMES[theme]
     with _LOCK:
-        figure, axes = _axes(look, 0.36 * len(groups) + 0.9)
+        figure, axes = _axes(look, spread_height(len(groups)))
         parts = axes.boxplot(
             [values for _, values in groups], orientation="horizontal", widths=0.55,
             whis=(5, 95), patch_artist=True,
@@ -57,7 +63,7 @@ def lines(series: Sequence[tuple[str, Any, Floats]], unit: str, theme: str) -> b
 
     look = THEMES[theme]
     with _LOCK:
-        figure, axes = _axes(look, 2.9)
+        figure, axes = _axes(look, HEIGHT)
         for number, (name, times, values) in enumerate(series):
             axes.plot(
                 times, values, marker="osD^"[number // 4 % 4], markersize=4, linewidth=1.2,
@@ -79,7 +85,7 @@ def trend(
     """Draw dots and their running median over a count, per series. Returns SVG."""
     look = THEMES[theme]
     with _LOCK:
-        figure, axes = _axes(look, 2.9)
+        figure, axes = _axes(look, HEIGHT)
         for number, (name, counts, values) in enumerate(series):
             colour = look[COLOURS[number % 4]]
             axes.plot(counts, values, ".", markersize=2.5, color=colour, alpha=0.35)
@@ -104,7 +110,7 @@ def _axes(look: dict[str, str], height: float) -> tuple[Any, Axes]:
     from matplotlib.figure import Figure
 
     with rc_context({"font.family": "DejaVu Sans", "font.size": 10}):
-        figure = Figure(figsize=(6.8, height), layout="constrained")
+        figure = Figure(figsize=(WIDTH, height), layout="constrained")
         figure.patch.set_alpha(0.0)
         axes = figure.add_subplot()
     axes.patch.set_alpha(0.0)

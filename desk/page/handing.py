@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -23,6 +22,7 @@ def handing(request: Request) -> Response:
     office = show.office_of(request)
     return show.page(
         request, "handover.html", here="/handover", open=office.read("open for handover", _open),
+        asked=_asked(office) if "check" in request.query_params else None,
         sets=_sets(office), scopes=office.read("scopes", _scopes),
     )  # fmt: skip
 
@@ -64,22 +64,32 @@ def _scopes(read: Reader) -> list[str]:
 
 def _sets(office: Office) -> list[dict[str, Any]]:
     """List the revisions, newest first, with the files that people open."""
+    from desk import revisions
+
+    return [
+        {
+            "folder": made.folder,
+            "name": made.folder.name,
+            "draft": made.draft,
+            "as_of": made.as_of,
+            "files": sorted(
+                path.name
+                for path in made.folder.iterdir()
+                if path.is_file() and path.suffix in SHOWN
+            ),
+        }
+        for made in reversed(revisions.listed(office.job().folder / "handover"))
+    ]
+
+
+def _asked(office: Office) -> list[Any]:
+    """Compare the job as it stands with the owner's requirements, item by item."""
     from desk import handover
 
-    out = []
-    for made in reversed(handover.revisions(office.job().folder / "handover")):
-        folder = Path(made["folder"])
-        out.append(
-            made
-            | {
-                "name": folder.name,
-                "files": sorted(
-                    path.name for path in folder.iterdir()
-                    if path.is_file() and path.suffix in SHOWN
-                ),
-            }
-        )  # fmt: skip
-    return out
+    def compare() -> list[Any]:
+        return list(handover.items_of(office.job(), handover.Options()))
+
+    return office.shelf.get(office.mark(), "requirements", compare)
 
 
 async def make(request: Request) -> Response:
@@ -118,7 +128,7 @@ def document(request: Request) -> Response:
         for name in made["files"]:
             if (made["name"], name) == wanted:
                 return FileResponse(
-                    Path(made["folder"]) / name, filename=name,
+                    made["folder"] / name, filename=name,
                     content_disposition_type="attachment",
                 )  # fmt: skip
     raise HTTPException(404, "There is no such document.")

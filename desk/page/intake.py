@@ -27,6 +27,8 @@ BALANCE = (
 )  # fmt: skip
 MOST_DUMPS = 100
 MOST_FAULTS = 20
+MOST_PORTS = 450
+"""Ports of the retest list on one page."""
 
 
 def intake(request: Request) -> Response:
@@ -150,7 +152,8 @@ def retests(request: Request) -> Response:
     rows = office.read("retests", _retests)
     building = request.query_params.get("building", "")
     buildings = list(dict.fromkeys(row["building"] for row in rows))
-    shown = [row for row in rows if not building or row["building"] == building]
+    chosen = [row for row in rows if not building or row["building"] == building]
+    shown = chosen[:MOST_PORTS]
     places = [
         {"building": place[0], "floor": place[1], "panels": [
             {"name": name, "ports": list(ports)}
@@ -160,7 +163,8 @@ def retests(request: Request) -> Response:
     ]  # fmt: skip
     return show.page(
         request, "retests.html", here="/retests", places=places, buildings=buildings,
-        building=building, count=sum(len(row["tests"]) for row in shown), ports=len(shown),
+        building=building, count=sum(len(row["tests"]) for row in chosen), ports=len(chosen),
+        hidden=len(chosen) - len(shown),
     )  # fmt: skip
 
 

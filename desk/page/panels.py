@@ -33,16 +33,20 @@ COLOURS = (
 """Colours of fibres 1 to 12, ANSI/TIA-598; from memory, seen on many public pages."""
 MOST_GAP = 200
 """Ports without a link that are drawn; a plan with larger gaps shows only its ports."""
-PANELS_PER_PAGE = 60
+PORTS_PER_PAGE = 1_300
+"""Keeps a page of panels under 200 kB."""
 
 
 def panels(request: Request) -> Response:
     """Show all panels, small."""
-    names, page = show.office_of(request).read("panels", _panels), _page(request)
-    chosen = list(names.items())[page * PANELS_PER_PAGE : (page + 1) * PANELS_PER_PAGE]
+    office = show.office_of(request)
+    names = office.read("panels", _panels)
+    pages = office.shelf.get(office.mark(), "panel pages", lambda: _pages(names))
+    page = min(_page(request), len(pages) - 1)
+    chosen = [(name, names[name]) for name in pages[page]]
     return show.page(
         request, "panels.html", here="/panels", panels=chosen, signs=SIGNS, words=WORDS,
-        page=page, pages=-(-len(names) // PANELS_PER_PAGE), total=len(names),
+        page=page, pages=len(pages), total=len(names),
     )  # fmt: skip
 
 
@@ -59,6 +63,19 @@ def panel(request: Request) -> Response:
         words=WORDS, colours=COLOURS, before=order[place - 1] if place else "",
         after=order[place + 1] if place + 1 < len(order) else "",
     )  # fmt: skip
+
+
+def _pages(names: dict[str, Row]) -> list[list[str]]:
+    """Part the panels into pages of about as many ports."""
+    pages: list[list[str]] = [[]]
+    ports = 0
+    for name, panel in names.items():
+        if pages[-1] and ports + len(panel["ports"]) > PORTS_PER_PAGE:
+            pages.append([])
+            ports = 0
+        pages[-1].append(name)
+        ports += len(panel["ports"])
+    return pages
 
 
 def _page(request: Request) -> int:

@@ -37,6 +37,8 @@ class Quality:
     says: str
     head: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    height: float
+    """Inches, beside `charts.WIDTH`."""
     draw: Callable[[str], bytes]
 
 
@@ -141,7 +143,7 @@ def _spread(name: str, title: str, says: str, groups: dict[str, list[float]]) ->
             (key, str(len(v)), *map(show.decibels, np.quantile(v, [0.05, 0.5, 0.95, 1.0]).tolist()))
             for key, v in ordered
         ),
-        lambda theme: charts.spread(shown, "dB", theme),
+        charts.spread_height(len(shown)), lambda theme: charts.spread(shown, "dB", theme),
     )  # fmt: skip
 
 
@@ -166,6 +168,7 @@ def _wear(results: list[Row]) -> Quality:
         "cord-wear", "Wear of the test cords",
         "Loss per connection over the results of each cord: a slow rise is wear or dirt.",
         ("cord or meter", "results", "median, dB", "change per 100, dB"), tuple(rows),
+        charts.HEIGHT,
         lambda theme: charts.trend(series, "results with this cord", "dB per connection", theme),
     )  # fmt: skip
 
@@ -216,7 +219,7 @@ def _drift(references: list[Row]) -> Quality:
         "Each reference as stored or written down: a source in order stays within a few tenths.",
         ("meter and wavelength", "references", "lowest, dBm", "highest, dBm", "range, dB"),
         tuple(table),
-        lambda theme: charts.lines(drawn, "dBm", theme),
+        charts.HEIGHT, lambda theme: charts.lines(drawn, "dBm", theme),
     )  # fmt: skip
 
 

@@ -18,7 +18,10 @@ from desk.page.office import Office, Reader, Row
 from ingest import acts, views
 from ingest.errors import BadInput
 from ingest.job import Job
+from rules.codes.questions import QUESTIONS
 
+MORE = (("outside-plan", "o"), ("leave-out", "x"), ("ask-crew", "c"))
+"""What can always be said of readings, with its key; only the last of readings that are placed."""
 MOST_LISTED = 200
 MOST_MOVES = 12
 MOST_LINES = 6
@@ -59,6 +62,11 @@ def _show(request: Request, question_id: str, **more: Any) -> Response:
             request, "settled.html", here="/questions", earlier=earlier, next=_first(listed)
         )
     place = listed.index(question_id) if question_id in listed else -1
+    pairing = asked["code"] in QUESTIONS
+    offered = {option["action"] for option in asked["options"]}
+    # a proposal in words that no option carries out is advice: nothing is accepted by one key
+    proposed = bool(asked["options"]) and asked["options"][0].get("label") == asked["proposal"]
+    sayable = (MORE if pairing else MORE[-1:]) if asked["readings"] else ()
     heaviest = max((abs(term.get("weight", 0.0)) for term in asked["evidence"]), default=0.0)
     return show.page(
         request, "question.html", here="/questions",
@@ -68,7 +76,8 @@ def _show(request: Request, question_id: str, **more: Any) -> Response:
         next=listed[place + 1] if 0 <= place < len(listed) - 1 else "",
         heaviest=heaviest or 1.0, keys=KEYS,
         several=len({row["label"] for row in asked["rows"]}) > 1,
-        words=settle.WORDS,
+        words=settle.WORDS, proposed=proposed, pairing=pairing,
+        more=[(action, key) for action, key in sayable if action not in offered],
         earlier=office.read(("answers", question_id), lambda read: _answers(read, question_id)),
         **({"problem": ""} | more),
     )  # fmt: skip

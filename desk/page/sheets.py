@@ -66,7 +66,8 @@ def _show(
 
 def _runs(read: Reader) -> list[dict[str, Any]]:
     return read.rows(
-        "SELECT * FROM derived_runs ORDER BY started_at = '', started_at, run_id LIMIT ?",
+        "SELECT * FROM derived_runs ORDER BY started_at = '', started_at, sheet_id = '', "
+        "sheet_id, run_id LIMIT ?",
         (MOST_LISTED,),
     )
 
