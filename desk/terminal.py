@@ -18,6 +18,8 @@ import typer
 if TYPE_CHECKING:
     from rich.console import Console
 
+    from ingest.job import Job
+
 
 class Exit(IntEnum):
     """What a command's exit code means."""
@@ -70,6 +72,16 @@ def job_folder() -> Path:
     )
 
 
+def open_job() -> Job:
+    """Open the job that the command is about and begin its log."""
+    from ingest import logs
+    from ingest.job import Job
+
+    job = Job.open(job_folder())
+    logs.start(job.folder)
+    return job
+
+
 def console(*, error: bool = False) -> Console:
     """Make the rich console for text output; plain when it is no terminal or colour is off."""
     from rich.console import Console
@@ -95,6 +107,13 @@ def show_json(value: object) -> None:
     """Print a value as JSON; absent numbers become null, never NaN."""
     json.dump(_plain(value), sys.stdout, ensure_ascii=False, indent=2, allow_nan=False)
     sys.stdout.write("\n")
+
+
+def show_json_line(value: object) -> None:
+    """Print a value as one line of JSON, at once: for commands that go on for hours."""
+    line = json.dumps(_plain(value), ensure_ascii=False, allow_nan=False)
+    sys.stdout.write(line + "\n")
+    sys.stdout.flush()
 
 
 def _plain(value: object) -> object:

@@ -217,7 +217,7 @@ def store(job: Job, path: Path, captured: Captured) -> Receipt:
     """Take a capture in as a dump, then remove its raw file."""
     name = path.name.removeprefix(RAW).removesuffix(".raw") + ".txt"
     receipt = take_bytes(job, captured.data, name, "serial", complete=captured.complete)
-    _remove(path)
+    discard(path)
     return receipt
 
 
@@ -235,7 +235,7 @@ def leftovers(job: Job) -> list[Receipt]:
             if data:
                 out.append(store(job, path, Captured(data, "lost", False, "")))
             else:
-                _remove(path)
+                discard(path)
         finally:
             lock.release()
             with suppress(OSError):
@@ -243,7 +243,8 @@ def leftovers(job: Job) -> list[Receipt]:
     return out
 
 
-def _remove(path: Path) -> None:
+def discard(path: Path) -> None:
+    """Remove a raw capture whose bytes are taken, or that has none."""
     for name in (str(path), f"{path}.lock"):
         with suppress(OSError):
             Path(name).unlink()

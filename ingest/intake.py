@@ -6,6 +6,7 @@ an original without a journal entry, an entry without readings, readings without
 
 from __future__ import annotations
 
+import re
 import stat
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
@@ -119,10 +120,18 @@ def receive(job: Job, data: bytes, name: str, origin: Origin, complete: bool = T
     The original needs no lock: its name is its content. Order as in SQLite's atomic commit:
     content, flush, name, flush of the folder, and only then the record that it is there.
     """
+    name = clean_name(name)
     with plainly(f"Keeping {name}"):
         sha256, _ = originals.keep(job.originals, data)
     with writing(job, f"take {name}") as session:
         return _journal_arrival(session, sha256, name, len(data), origin, complete, by)
+
+
+def clean_name(name: str) -> str:
+    """Keep the last part of a name as text that every system and the journal can hold."""
+    last = re.split(r"[/\\]", name)[-1]
+    text = last.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+    return re.sub(r"[\x00-\x1f\x7f]", "?", text)[-200:] or "dump"
 
 
 def _journal_arrival(session: Session, sha256: str, name: str, size: int, origin: str,

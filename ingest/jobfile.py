@@ -151,6 +151,7 @@ class Port(_Table):
     flow: Literal["none", "hardware", "software"] = "none"
     end_mark: str = ""
     quiet_s: Annotated[float, Field(gt=0, le=3600)] = 3.0
+    quiet_is_whole: bool = False
     count: Annotated[int, Field(ge=0)] = 0
 
 

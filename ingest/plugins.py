@@ -7,10 +7,12 @@ from dataclasses import dataclass
 from functools import cache
 from importlib.metadata import entry_points
 
+from ingest.errors import BadInput
 from ingest.job import Job
 from parsers import registry
 from parsers.dump import Parser
 from parsers.profile import ProfileError
+from parsers.talking import Talk
 
 GROUP = "glasstally.parsers"
 """Entry points: each a Parser, or a function without arguments that returns one."""
@@ -50,6 +52,17 @@ def of_job(job: Job) -> Parsers:
         own.add(parser.name)
         named[parser.name] = parser
     return Parsers(tuple(named[name] for name in sorted(named)), tuple(problems))
+
+
+def talk_of(job: Job, name: str) -> Talk | None:
+    """Return the conversation of a profile by name; raise BadInput for an unknown profile."""
+    if not name:
+        return None
+    found = [parser for parser in of_job(job).parsers if parser.name == name]
+    if not found:
+        raise BadInput(f"No profile '{name}'; see `glasstally profile list`.")
+    profile = getattr(found[0], "profile", None)
+    return profile.talk if profile is not None else None
 
 
 @cache

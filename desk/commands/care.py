@@ -4,29 +4,17 @@ from __future__ import annotations
 
 from dataclasses import asdict
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from desk.terminal import Exit, Json, job_folder, progress, say, show_json
-
-if TYPE_CHECKING:
-    from ingest.job import Job
+from desk.terminal import Exit, Json, open_job, progress, say, show_json
 
 
 def register(app: typer.Typer) -> None:
     """Add the commands to the application."""
     for command in (verify, rebuild, merge, backup, upgrade, doctor):
         app.command(command.__name__)(command)
-
-
-def _job() -> Job:
-    from ingest import logs
-    from ingest.job import Job
-
-    job = Job.open(job_folder())
-    logs.start(job.folder)
-    return job
 
 
 def verify(
@@ -48,7 +36,7 @@ def verify(
     """
     from ingest import verify as proof
 
-    job = _job()
+    job = open_job()
     restored = proof.restore(job) if restore else []
     with progress("verifying", quiet=json) as step:
         verdict = proof.verify(job, head=head, quick=quick, progress=step)
@@ -81,7 +69,7 @@ def rebuild(
     """
     from ingest.rebuild import rebuild as again
 
-    outcome = again(_job(), accept=accept)
+    outcome = again(open_job(), accept=accept)
     if json:
         show_json(asdict(outcome))
     else:
@@ -111,7 +99,7 @@ def merge(
     """
     from ingest.merge import merge as bring
 
-    merged = bring(_job(), other, another_job=another_job)
+    merged = bring(open_job(), other, another_job=another_job)
     if json:
         show_json(asdict(merged))
         return
@@ -127,7 +115,7 @@ def backup(
     """Copy the whole job to another folder while it is in use."""
     from ingest.backup import backup as copy
 
-    target = copy(_job(), to)
+    target = copy(open_job(), to)
     if json:
         show_json({"backup": str(target)})
     else:
@@ -138,7 +126,7 @@ def upgrade(json: Json = False) -> None:
     """Bring an older job to this version; a copy of its database is kept first."""
     from ingest.backup import upgrade as bring_up
 
-    text = bring_up(_job())
+    text = bring_up(open_job())
     if json:
         show_json({"upgrade": text})
     else:
@@ -149,7 +137,7 @@ def doctor(json: Json = False) -> None:
     """Examine the program, this laptop and the job, and say what was found."""
     from ingest.doctor import examine
 
-    found = examine(_job())
+    found = examine(open_job())
     if json:
         show_json([asdict(finding) for finding in found])
     else:
