@@ -75,12 +75,12 @@ def day_order(context: Context) -> pd.DataFrame:
     )
     pairs["read"] = date
     table = pairs.groupby("dump").agg(
-        n=("day", "size"), unclear=("swapped", lambda s: s.notna().all()),
+        n=("day", "size"), unclear=("swapped", "count"),
         low=("read", "min"), high=("read", "max"),
         first=("swapped", "min"), last=("swapped", "max"),
     )  # fmt: skip
     span, other = (table["high"] - table["low"]).dt.days, (table["last"] - table["first"]).dt.days
-    wrong = table["unclear"] & (table["n"] > 1) & (other < span / 3)
+    wrong = (table["unclear"] == table["n"]) & (table["n"] > 1) & (other < span / 3)
     wrong &= span >= context.threshold("clock_day_order_days")
     hit = table.loc[wrong]
     names = working.groupby("dump_sha256")["dump_name"].min().reindex(hit.index)
