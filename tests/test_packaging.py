@@ -80,6 +80,6 @@ def test_the_installed_wheel_runs_the_demo_from_another_folder(
     assert str(ROOT) not in where
     command = [installed, "-I", "-m", "desk.main"]
     run(*command, "demo", tmp_path / "job", cwd=tmp_path, accept=(0, 1))
-    status = (*command, "--job", tmp_path / "job", "status", "--json")
+    status = (*command, "--job", tmp_path / "job" / "job", "status", "--json")
     board = json.loads(run(*status, cwd=tmp_path, accept=(0, 1)))
     assert board

@@ -198,7 +198,7 @@ def test_what_waits_for_a_decision_is_not_retested_but_what_was_decided_is() -> 
     assert list(again.loc[again.link_id == "L2", "why"]) == ["decided: measure again"] * 2
 
 
-@settings(derandomize=True, max_examples=100)
+@settings(max_examples=100)
 @given(st.lists(st.integers(0, 10**8), min_size=2, max_size=20))
 def test_ports_are_walked_as_people_count(numbers: list[int]) -> None:
     labels = pd.Series([f"Panel {number}" for number in numbers], dtype="str")
@@ -211,7 +211,7 @@ HEAP = st.sampled_from(
 )
 
 
-@settings(derandomize=True, max_examples=100)
+@settings(max_examples=100)
 @given(st.lists(st.tuples(st.sampled_from(["d1", "d2"]), HEAP), min_size=1, max_size=40))
 def test_the_balance_always_closes(rows: list[tuple[str, str]]) -> None:
     frame = pd.DataFrame(rows, columns=["dump_sha256", "heap"])
