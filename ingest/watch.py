@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import threading
 import time
+import traceback
 from collections import Counter
 from collections.abc import Callable
 from contextlib import ExitStack, suppress
@@ -26,7 +27,7 @@ from ingest.intake import Arrived, Receipt
 from ingest.job import Job
 from ingest.jobfile import Port
 from ingest.line import Line, SerialLine, Setting
-from ingest.logs import log
+from ingest.logs import log, write_bug
 from ingest.plugins import talk_of
 
 POLL_S = 5.0
@@ -86,10 +87,14 @@ class Watch:
             if arrived:
                 read_pending(self.job)
                 refresh(self.job)
-        except NotNow as trouble:
+        except Trouble as trouble:
             # what is safe stays safe; the next sweep goes on from there
             self.tell(str(trouble))
             log.warning("%s", trouble)
+        except Exception:  # noqa: BLE001 a bug in what follows must not keep dumps from safety
+            path = write_bug(self.job.folder, traceback.format_exc())
+            self.tell(f"Our error, written to logs/{path.name}; dumps are taken on.")
+            return
         for receipt in intake.receipts(self.job, arrived) if arrived else []:
             self._count(receipt)
 
