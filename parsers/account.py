@@ -110,7 +110,7 @@ def check(dump: Dump, extract: Extract) -> tuple[str, ...]:
     """Say in words how `extract` fails to account for `dump`; empty when the balance closes."""
     accounts = extract.accounts.sort_values("line", kind="stable")
     first, last = accounts["line"].to_numpy(), accounts["end_line"].to_numpy()
-    blank = units.blank(dump.data, extract.unit)
+    blank = units.blank(dump.data, extract.unit, extract.encoding)
     out = []
     if blank is None:
         return (f"the dump has no {extract.unit}s to account for",)

@@ -50,7 +50,7 @@ def _gathered(profile: Profile) -> _Gathered:
 def _by_line(profile: Profile, data: bytes) -> Raw:
     """Read one JSON document per line; a broken line is a fault of its own."""
     body = text.read(data, profile.text.encoding)
-    raw = Raw(size=len(body.starts))
+    raw = Raw(size=len(body.starts), encoding=profile.text.encoding)
     gathered = _gathered(profile)
     for index in np.flatnonzero(~body.blank()).tolist():
         if body.ends[index] - body.starts[index] > text.LONGEST_LINE:

@@ -43,6 +43,8 @@ class Extract:
     unit: Literal["line", "row", "element"] = "line"
     """What `line` numbers: lines of text, rows of all sheets in order, or elements in document
     order (every XML element; every JSON object and every list that holds bare values)."""
+    encoding: str = ""
+    """Encoding by which lines were told apart; needed only for UTF-16 without a mark."""
     questions: tuple[tuple[str, str], ...] = ()
     """(code, sentence) for what is undecidable for the whole dump, such as the order of day and
     month."""

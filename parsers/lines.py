@@ -12,7 +12,7 @@ from parsers import patterns
 from parsers.profile import Profile
 from parsers.profile_parts import Table
 from parsers.raw import Fault, Mark, Noted, Raw
-from parsers.text import LONGEST_LINE, Text, line_ends
+from parsers.text import LONGEST_LINE, Text, split
 
 UNKNOWN, BLANK, TAKEN = 0, 1, 2
 """Kinds of lines while a layout is read."""
@@ -124,8 +124,7 @@ def spaced(body: bytes, signs: str) -> bool:
 
 def refused(data: bytes, code: str, why: str) -> Raw:
     """Account for a document that cannot be read: every line of its bytes is one fault."""
-    body = data.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    raw = Raw(size=max(len(line_ends(body)[0]), 1))
+    raw = Raw(size=len(split(data)[1]))
     raw.faults.append(Fault(1, 1, code, why, "a whole document within bounds"))
-    raw.marks.append(Mark(1, raw.size, "fault", code))
+    raw.marks += [Mark(1, raw.size, "fault", code)] if raw.size else []
     return raw

@@ -67,6 +67,10 @@ class ProfileParser:
         raw, extra = _LAYOUTS[self.profile.layout](self.profile, dump.data)
         made = readings.make(self.profile, raw)
         faults = [*made.faults, *raw.faults]
+        if not len(made.readings) and not faults:
+            faults.append(Fault(1, 1, "rows-missing", "", "rows as the profile describes them"))
+        if not dump.data.strip(b"\0 \t\r\n\f\xef\xbb\xbf\xff\xfe"):
+            faults = [Fault(1, 1, "empty-dump", "", "readings")]
         if not dump.complete and all(f.code != "capture-incomplete" for f in faults):
             faults.append(Fault(max(raw.size, 1), 1, "capture-incomplete", "", "a whole capture"))
         accounts = account.build(raw, made.readings, faults)
@@ -77,6 +81,7 @@ class ProfileParser:
             accounts=accounts,
             context=tables.conform(context, tables.CONTEXT),
             unit=raw.unit,
+            encoding=raw.encoding,
             questions=tuple(made.questions),
         )
 
@@ -92,7 +97,9 @@ def _text_layout(read: Callable[[Profile, text.Text], Raw]) -> _Reader:
                  for line, column, shown in body.damaged]  # fmt: skip
         extra += [Fault(line, 1, "control-character", body.excerpt(line - 1), "printable text")
                   for line in body.controls]  # fmt: skip
-        return read(profile, body), extra
+        raw = read(profile, body)
+        raw.encoding = encoding
+        return raw, extra
 
     return reader
 

@@ -68,6 +68,7 @@ class Raw:
     size: int = 0
     """How many lines, sheet rows or elements the dump has."""
     unit: Literal["line", "row", "element"] = "line"
+    encoding: str = ""
     rows: list[Rows] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)

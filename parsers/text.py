@@ -126,6 +126,19 @@ def line_ends(body: bytes) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     return starts, ends
 
 
+def split(data: bytes, encoding: str = "") -> tuple[bytes, NDArray[np.int64], NDArray[np.int64]]:
+    """Return the bytes of `data` with \\n line ends, and where each line starts and ends.
+
+    Needs no more of the encoding than whether it is UTF-16, which it guesses if told nothing.
+    """
+    mark, encoding = marked(data, encoding or guessed(data))
+    body = data[mark:]
+    if encoding.startswith("utf-16"):
+        body = body.decode(encoding, "replace").encode("utf-8", "replace")
+    body = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
+    return body, *line_ends(body)
+
+
 def blank_lines(
     body: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64]
 ) -> NDArray[np.bool_]:

@@ -8,25 +8,15 @@ from numpy.typing import NDArray
 from parsers import grids, text, trees
 
 
-def blank(data: bytes, unit: str) -> NDArray[np.bool_] | None:
+def blank(data: bytes, unit: str, encoding: str = "") -> NDArray[np.bool_] | None:
     """Tell for each line, sheet row or element of `data` whether it is blank.
 
     None where the bytes are not of a kind that has such units.
     """
     if unit == "line":
-        return _lines(data)
+        return text.blank_lines(*text.split(data, encoding))
     if unit == "row":
         book = grids.read(data)
         return None if isinstance(book, grids.Refused) else ~book.filled
     found = trees.count(data)
     return None if found is None else np.zeros(found, np.bool_)
-
-
-def _lines(data: bytes) -> NDArray[np.bool_]:
-    mark, encoding = text.marked(data, text.guessed(data))
-    body = data[mark:]
-    if encoding.startswith("utf-16"):
-        body = body.decode(encoding, "replace").encode("utf-8", "replace")
-    body = body.replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    starts, ends = text.line_ends(body)
-    return text.blank_lines(body, starts, ends)

@@ -21,6 +21,11 @@ FAULTS = registry(
         "Compare the titles with the profile, or draft a profile from this dump.",
     ),
     _fault(
+        "rows-missing",
+        "The dump holds no row of the tables that the profile describes.",
+        "Check that the meter's memory was not empty and that this is its dump.",
+    ),
+    _fault(
         "line-unknown",
         "A line is neither a row of the table nor anything that the profile describes.",
         "Enter its readings by hand, or describe the line in the profile.",
