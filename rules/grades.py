@@ -190,15 +190,9 @@ def _means(rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
 def _table(judged: Judged, found: Candidates, limits: pd.DataFrame) -> pd.DataFrame:
     """Return GRADES in the order of its export key."""
     rows, limit = judged.rows, judged.deciding
-    order = np.lexsort(
-        (
-            np.append(codes(limits["limit_name"], sort=True)[0], -1)[limit],
-            rows["way"].to_numpy(),
-            rows["wavelength_nm"].to_numpy(),
-            np.argsort(np.argsort(KINDS))[rows["kind"].to_numpy()],
-            rows["link"].to_numpy(),
-        )
-    )  # fmt: skip
+    test = rows["lane"].to_numpy() * len(results.WAYS) + rows["way"].to_numpy()
+    limit_name = np.append(codes(limits["limit_name"], sort=True)[0], -1)[limit]
+    order = np.argsort(test * (int(limit_name.max(initial=0)) + 2) + limit_name, kind="stable")
     rows, limit = rows.take(order).reset_index(drop=True), limit[order]
     reasons, texts = _reasons(judged, limits)
     out: dict[str, Any] = {

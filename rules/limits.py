@@ -86,11 +86,14 @@ def needs(
     case = cords.merge(distinct.assign(case=range(len(distinct))), how="left")["case"].to_numpy()
     run, run_ids = columns.codes(working["run_id"])
     of_run = case[pd.Index(runs["run_id"]).get_indexer(pd.Index(run_ids, dtype="str"))]
-    at = columns.positions(working["reading_id"], pairs["reading_id"])
+    if len(np.unique(of_run)) > 1:
+        of_run = of_run[run[columns.positions(working["reading_id"], pairs["reading_id"])]]
+    elif len(of_run):
+        of_run = of_run[np.zeros(len(pairs), dtype="int64")]
 
     key = np.unique(
         np.append(
-            (read * 2048 + nm[0]) * len(distinct) + of_run[run[at]] if len(at) else read,
+            (read * 2048 + nm[0]) * len(distinct) + of_run if len(read) else read,
             (asked[unread] * 2048 + nm[1][unread]) * len(distinct) + case[-1],
         )
     )

@@ -16,7 +16,7 @@ import pandas as pd
 
 from rules import acts, kinds
 from rules.codes import KINDS
-from rules.columns import Flags, Ints, codes, combined, positions, starts
+from rules.columns import Flags, Ints, codes, combined, positions, sorting, starts
 from rules.evaluation import Decisions
 from rules.settings import Settings
 
@@ -26,6 +26,8 @@ finding holds it back; its power lacks a reference; it stores no value."""
 
 WAYS = ("", "a-b", "b-a", "mean")
 """Directions by number; the first two as bits say what the plan asks for."""
+RANK = np.argsort(np.argsort(KINDS))
+"""Place of each of KINDS in the alphabet, so that tests sort as their export does."""
 CORD_GRADES = ("", "reference", "standard")
 
 
@@ -36,8 +38,9 @@ class Candidates:
     `rows` has, per reading: `at` (row of working), `link` (place in `links`, which is sorted),
     `kind` (place in KINDS), `wavelength_nm`, `way` (place in WAYS), `ways` (directions the plan
     asks for), `unplanned` (this one is not among them), `standing`, `test` (number of its planned
-    test), `run` (row of runs, -1 without), `method`, `cords` (place in CORD_GRADES), `loss_db`,
-    `power_dbm`, `utc_s`, `order`, `lit` (light was seen), `fibre_position`.
+    test, which sorts by link, kind, wavelength and direction), `lane` (the same without the
+    direction), `run` (row of runs, -1 without), `method`, `cords` (place in CORD_GRADES),
+    `loss_db`, `power_dbm`, `utc_s`, `order`, `lit` (light was seen), `fibre_position`.
     """
 
     rows: pd.DataFrame
@@ -95,7 +98,7 @@ def candidates(
     runs: pd.DataFrame,
     settings: Settings,
 ) -> Candidates:
-    """List the paired readings of `pairs` (all of them paired) by reading_id.
+    """List the paired readings of `pairs` (all of them paired) by test, then by reading_id.
 
     `links` are the numbers of the links of `pairs` and of `planned`, and their names in order. A
     direction that is not known is the planned one where only one is planned.
@@ -104,8 +107,7 @@ def candidates(
     at = positions(working["reading_id"], pairs["reading_id"])
     quantity = np.append(working["quantity"].isin(("attenuation", "power")).to_numpy(), False)
     kept = np.flatnonzero(quantity[at])
-    order = pairs["reading_id"].array.take(kept).argsort()
-    kept = kept[order]
+    kept = kept[sorting(pairs["reading_id"].take(kept))]
     pairs, at = pairs.take(kept), at[kept]
     kind = kind_numbers(pairs["kind"])
     light = np.array([k in kinds.LIGHT for k in KINDS])[kind]
@@ -130,7 +132,8 @@ def candidates(
     rows = _with_cords(rows, runs, settings)
     rows = _directed(rows, planned, of_plan)
     rows = _one_per_record(rows, working)
-    rows["test"] = combined(*(rows[c].to_numpy() for c in ("link", "kind", "wavelength_nm", "way")))
+    rows["test"] = rows["lane"] * len(WAYS) + rows["way"]
+    rows = rows.take(np.argsort(rows["test"].to_numpy(), kind="stable")).reset_index(drop=True)
     seen = np.array([s in ("ok", "no-light") for s in states], dtype="bool")
     found = Candidates(rows, names, working, runs)
     rows["standing"] = _standing(found, seen[state][rows["at"].to_numpy()], blocked, decisions)
@@ -153,21 +156,24 @@ def _with_cords(rows: pd.DataFrame, runs: pd.DataFrame, settings: Settings) -> p
 
 
 def _directed(rows: pd.DataFrame, planned: pd.DataFrame, of_plan: Ints) -> pd.DataFrame:
-    """Add what the plan asks of each reading's link, kind and wavelength."""
-    both = combined(
-        np.append(of_plan, rows["link"].to_numpy()),
-        np.append(kind_numbers(planned["kind"]), rows["kind"].to_numpy()),
-        np.append(planned["wavelength_nm"].to_numpy(), rows["wavelength_nm"].to_numpy()),
+    """Add `lane` (link, kind and wavelength as one number) and what the plan asks of it."""
+    kind = np.append(kind_numbers(planned["kind"]), rows["kind"].to_numpy())
+    kind = RANK[kind]
+    nm, wavelengths = pd.factorize(
+        np.append(planned["wavelength_nm"].to_numpy(), rows["wavelength_nm"].to_numpy()), sort=True
     )
-    asked = np.zeros(int(both.max(initial=-1)) + 1, dtype="int64")
+    lane = np.append(of_plan, rows["link"].to_numpy()) * len(KINDS) + kind
+    lane = lane * len(wavelengths) + nm
+    asked = np.zeros(int(lane.max(initial=-1)) + 1, dtype="int8")
     bits = way_numbers(planned["direction"])
     for bit in (1, 2):
-        asked[both[: len(planned)][bits == bit]] |= bit
-    asked = asked[both[len(planned) :]]
+        asked[lane[: len(planned)][bits == bit]] |= bit
+    lane = lane[len(planned) :]
+    asked = asked[lane].astype("int64")
     way = rows["way"].to_numpy()
     way = np.where((way == 0) & np.isin(asked, (1, 2)), asked, way)
     ways = np.array([0, 1, 1, 2])[asked]
-    return rows.assign(way=way, ways=ways, unplanned=(way & ~asked) > 0)
+    return rows.assign(lane=lane, way=way, ways=ways, unplanned=(way & ~asked) > 0)
 
 
 def _one_per_record(rows: pd.DataFrame, working: pd.DataFrame) -> pd.DataFrame:
