@@ -77,6 +77,8 @@ class Prepared:
     wanted: Requirement
     results: pd.DataFrame
     items: list[completeness.Item]
+    requirements: bytes = b""
+    """The profile as the job holds it; empty without one."""
 
 
 def make(job: Job, options: Options | None = None, progress: press.Progress = press.silent) -> Made:
@@ -89,30 +91,38 @@ def make(job: Job, options: Options | None = None, progress: press.Progress = pr
     missing = [item for item in ready.items if not item.met]
     if not options.draft and any(item.required for item in missing):
         raise Incomplete(missing)
-    given = ready.dossier.given
     state = _state(ready, options)
     before = revisions.listed(job.folder / "handover")
-    same = [one for one in before if one.scope == given.scope]
+    same = [one for one in before if one.scope == ready.dossier.given.scope]
     if same and same[-1].state == state:
         last = same[-1]
         return Made(last.folder, _files(last.folder), last.number, False, tuple(missing))
-    given = replace(
-        given,
-        revision=1 + max((one.number for one in before), default=0),
-        draft=options.draft,
-        previous=same[-1].number if same else 0,
-        changes=revisions.changes(same[-1].folder, ready.results) if same else (),
-        missing=tuple(f"{item.asked}: {item.missing}" for item in missing),
-    )
-    ready = replace(ready, dossier=replace(ready.dossier, given=given))
-    folder = job.folder / "handover" / folder_name(given)
+    number = 1 + max((one.number for one in before), default=0)
+    ready = numbered(ready, number, options.draft, same[-1] if same else None)
+    folder = job.folder / "handover" / folder_name(ready.dossier.given)
     files = write(folder, ready, options, state, progress)
-    return Made(folder, files, given.revision, True, tuple(missing), _notes())
+    return Made(folder, files, number, True, tuple(missing), _notes())
+
+
+def numbered(
+    ready: Prepared, number: int, draft: bool, previous: revisions.Revision | None
+) -> Prepared:
+    """Give a prepared set its number and say what changed since the revision before."""
+    missing = tuple(f"{item.asked}: {item.missing}" for item in ready.items if not item.met)
+    given = replace(
+        ready.dossier.given,
+        revision=number,
+        draft=draft,
+        previous=previous.number if previous else 0,
+        changes=revisions.changes(previous, ready.results) if previous else (),
+        missing=missing,
+    )
+    return replace(ready, dossier=replace(ready.dossier, given=given))
 
 
 def prepare(job: Job, options: Options) -> Prepared:
     """Gather a job, cut it to the scope, and compare it with its requirements."""
-    wanted, demanded = revisions.requirement(job)
+    wanted, text = revisions.requirement(job)
     found = gathering.gather(job)
     if options.scope[0] != "job":
         try:
@@ -127,8 +137,8 @@ def prepare(job: Job, options: Options) -> Prepared:
         language=wanted.set.language, paper=wanted.set.paper, length_unit=wanted.set.length_unit,
     )  # fmt: skip
     results = facts.results(found.evaluation, list_mean=wanted.tests.list_mean)
-    items = completeness.check(found.evaluation, given, results, wanted) if demanded else []
-    return Prepared(replace(found, given=given), wanted, results, items)
+    items = completeness.check(found.evaluation, given, results, wanted) if text else []
+    return Prepared(replace(found, given=given), wanted, results, items, text)
 
 
 def scope_of(text: str) -> tuple[str, str]:
@@ -197,13 +207,17 @@ class _Set:
         book: Future[bytes] | None = None
         if self.wants("workbook"):
             book = booker.submit(workbook.build, evaluation, given, results)
-        self.put("", handover.REVISION,
-                 handover.revision(given, self.state, facts.job_row(evaluation),
-                                   self.options.links))  # fmt: skip
+        with_parquet = importlib.util.find_spec("pyarrow") is not None
+        about = handover.revision(
+            given, self.state, facts.job_row(evaluation), self.options.links, with_parquet,
+            self.ready.wanted,
+        )  # fmt: skip
+        self.put("", handover.REVISION, about)
+        if self.ready.requirements:
+            self.put("", revisions.REQUIREMENTS, self.ready.requirements)
         for kind, files in found.kept.by_kind():
             for path, content in files.items() if self.wants(kind) else ():
                 self.put(kind, path, content)
-        with_parquet = importlib.util.find_spec("pyarrow") is not None
         for kind, path, content in handover.contents(evaluation, given, results, with_parquet):
             if self.wants(kind):
                 self.put(kind, path, content)

@@ -119,6 +119,9 @@ def _packed(printed: bytes) -> bytes:
 def _saved(pdf: Any) -> bytes:
     import pikepdf
 
+    if "/MarkInfo" in pdf.Root and "/Suspects" in pdf.Root.MarkInfo:
+        # `false` is the default, and one common reader stumbles over seeing it written
+        del pdf.Root.MarkInfo.Suspects
     out = io.BytesIO()
     pdf.save(out, deterministic_id=True, object_stream_mode=pikepdf.ObjectStreamMode.generate)
     return out.getvalue()

@@ -33,6 +33,9 @@ class Revision:
     links: str
     as_of: str
     previous: int
+    data: str
+    certificates: str
+    """Folders of the open data and of the certificates inside the set."""
 
 
 def listed(folder: Path) -> list[Revision]:
@@ -54,19 +57,18 @@ def read(folder: Path) -> Revision:
         return Revision(
             int(value["revision"]), (str(kind), str(name)), str(value["state"]), folder,
             tuple(sorted(value["chains"].items())), bool(value["draft"]), str(value["links"]),
-            str(value["as_of"]), int(value["previous"]),
+            str(value["as_of"]), int(value["previous"]), str(value["folders"]["data"]),
+            str(value["folders"]["certificates"]),
         )  # fmt: skip
     except (ValueError, KeyError, TypeError) as error:
         raise Damaged(f"{path} is not the file that was written: {error}.") from error
 
 
-def changes(before: Path, results: pd.DataFrame) -> tuple[Change, ...]:
+def changes(before: Revision, results: pd.DataFrame) -> tuple[Change, ...]:
     """Compare results with those of an earlier revision, planned test by planned test."""
-    found = sorted(before.rglob("results.json"))
-    if not found:
-        return ()
-    with plainly(f"Reading {found[0]}"):
-        value = json.loads(found[0].read_text("utf-8"))
+    path = before.folder / before.data / "results.json"
+    with plainly(f"Reading {path}"):
+        value = json.loads(path.read_text("utf-8"))
     old = _shown(pd.DataFrame(value["rows"], columns=value["columns"]))
     new = _shown(results)
     made = []
@@ -92,15 +94,15 @@ def _shown(results: pd.DataFrame) -> dict[tuple[str, str, int, str], str]:
     }  # fmt: skip
 
 
-def requirement(job: Job) -> tuple[Requirement, bool]:
-    """Read the job's requirements profile; without one, defaults that demand nothing."""
+def requirement(job: Job) -> tuple[Requirement, bytes]:
+    """Read the job's requirements profile and its bytes; without one, defaults and no bytes."""
     path = job.folder / REQUIREMENTS
     if not path.exists():
-        return Requirement(), False
+        return Requirement(), b""
     with plainly(f"Reading {path}"):
-        text = path.read_bytes().decode("utf-8-sig", "replace")
+        content = path.read_bytes()
     try:
-        return requirements.read(text), True
+        return requirements.read(content.decode("utf-8-sig", "replace")), content
     except requirements.RequirementError as error:
         raise BadInput(*(f"{REQUIREMENTS}: {line}" for line in str(error).split("\n"))) from None
 

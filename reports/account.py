@@ -11,6 +11,7 @@ from reports.document import (
     BREAK,
     RULE,
     Block,
+    Cell,
     Column,
     Row,
     heading,
@@ -29,17 +30,22 @@ from rules.evaluation import Evaluation
 
 
 def unresolved(results: pd.DataFrame, w: Words) -> list[Block]:
-    """List planned tests without an accepted result and why."""
-    left = facts.unresolved(results)
+    """List planned tests without an accepted result and why, gathered by link and cause."""
     columns = [
-        Column(w("record.link"), 38), Column(w("record.ends"), 46), Column(w("record.nm"), 12, "r"),
-        Column(w("record.way"), 11), Column(w("record.result"), 21), Column(w("record.why"), 0),
+        Column(w("record.link"), 38), Column(w("record.ends"), 46), Column(w("record.tests"), 40),
+        Column(w("record.result"), 19), Column(w("record.why"), 0),
     ]  # fmt: skip
+    left = facts.unresolved(results)
+    test = left["wavelength_nm"].astype("str").mask(left["wavelength_nm"] == 0, "")
+    left = left.assign(test=(test + " " + left["direction"]).str.strip())
+    keys = ["link_id", "a_end", "b_end", "state", "why"]
+    gathered = left.groupby(keys, sort=False, as_index=False).agg(
+        test=("test", ", ".join), row=("row", "min")
+    )
     rows = [
-        plain(r.link_id, f"{r.a_end} – {r.b_end}", str(r.wavelength_nm),
-                                   r.direction, w.label("state", r.state), r.why)
-        for r in each(left)
-    ]  # fmt: skip
+        plain(r.link_id, f"{r.a_end} – {r.b_end}", r.test, w.label("state", r.state), r.why)
+        for r in each(gathered.sort_values("row", kind="stable"))
+    ]
     return [
         BREAK,
         heading(w("record.open_head")),
@@ -168,12 +174,15 @@ def seals(given: Particulars, files: Sequence[Seal], w: Words) -> list[Block]:
     """List every other file of the set and every original with its hash."""
     listed = [Column(w("record.file"), 0), Column(w("record.size"), 22, "r"),
              Column(w("record.hash"), 104)]  # fmt: skip
-    rows = [plain(s.path, numbers.count(s.size, w.style), s.sha256) for s in files]
+    rows = [[*plain(s.path, numbers.count(s.size, w.style)), _hash(s.sha256)] for s in files]
     dumps = [Column(w("record.dump"), 0), Column(w("record.arrived"), 28),
              Column(w("record.size"), 18, "r"), Column(w("record.hash"), 96)]  # fmt: skip
     kept = [
-        plain(", ".join(d.names or (d.name,)), numbers.moment(d.arrived_at, w.style),
-              numbers.count(d.size, w.style), d.sha256)
+        [
+            *plain(", ".join(d.names or (d.name,)), numbers.moment(d.arrived_at, w.style),
+                   numbers.count(d.size, w.style)),
+            _hash(d.sha256),
+        ]
         for d in given.dumps
     ]  # fmt: skip
     chains = [(name, head) for name, head in given.chains]
@@ -183,3 +192,7 @@ def seals(given: Particulars, files: Sequence[Seal], w: Words) -> list[Block]:
         sheet(listed, [rows], 8.2),
         heading(w("record.originals")), text(w("record.originals_text")), sheet(dumps, [kept], 8.2),
     ]  # fmt: skip
+
+
+def _hash(sha256: str) -> Cell:
+    return {"k": "hash", "t": sha256}

@@ -27,10 +27,14 @@ WIDTH_IN = 7.2
 MOST_CABLES = 12
 """Cables drawn port by port; those with failed or marginal results come first."""
 
+FEWEST_LINKS = 3
+"""Cables with fewer measured links than this are not drawn port by port."""
+
 LAYOUT_FONT, SHOWN_FONT = "DejaVu Serif", "Libertinus Serif, Georgia, serif"
 """Text is laid out in the font that matplotlib ships and shown in the document's own."""
 
 RC: dict[Any, Any] = {
+    "figure.facecolor": "none", "axes.facecolor": "none",
     "svg.fonttype": "none", "svg.hashsalt": "record", "font.family": LAYOUT_FONT,
     "font.size": 8.0, "axes.edgecolor": HAIR, "axes.labelcolor": QUIET, "xtick.color": QUIET,
     "ytick.color": QUIET, "text.color": INK, "axes.spines.top": False,
@@ -137,6 +141,7 @@ def progress(results: pd.DataFrame, w: Words) -> Iterator[Chart]:
     single = results.loc[results["direction"] != "mean"]
     done = single.loc[(single["state"] == "accepted") & (single["taken_at"] != "")]
     days = done["taken_at"].str[:10].value_counts().sort_index()
+    undated = int(((single["state"] == "accepted") & (single["taken_at"] == "")).sum())
     if days.empty:
         return
     total = days.cumsum()
@@ -153,7 +158,8 @@ def progress(results: pd.DataFrame, w: Words) -> Iterator[Chart]:
         axis.set_ylabel(w("chart.tests_axis"))
 
     caption = w("chart.progress", accepted=numbers.count(int(total.iloc[-1])),
-                planned=numbers.count(len(single)), days=len(days))  # fmt: skip
+                planned=numbers.count(len(single)), days=len(days),
+                undated=numbers.count(undated))  # fmt: skip
     yield Chart("progress", w("chart.progress_title"), caption, _svg(draw, 1.9))
 
 
@@ -191,6 +197,8 @@ def drift(references: pd.DataFrame, w: Words) -> Iterator[Chart]:
 
 def by_port(graded: pd.DataFrame, w: Words) -> Iterator[Chart]:
     """Draw loss against limit port by port, one chart per cable, telling cables first."""
+    size = graded.groupby("cable")["link_id"].nunique()
+    graded = graded.loc[graded["cable"].isin(size.index[size >= FEWEST_LINKS])]
     if graded.empty:
         return
     telling = graded.groupby("cable", sort=False).agg(

@@ -95,6 +95,9 @@ def chart(title: str, caption: str, file: str) -> Block:
     return {"is": "chart", "title": title, "caption": printable(caption), "file": file}
 
 
+FLOW_ROWS = 1000
+"""Rows of one flowing table; more of them make further parts."""
+
 BREAK: Block = {"is": "break"}
 
 
@@ -170,5 +173,23 @@ def paged(
 
 
 def table(columns: Sequence[Column], rows: Sequence[Row], nothing: str) -> list[Block]:
-    """Make a table that flows over pages, or the sentence that there is nothing."""
-    return [sheet(columns, [rows])] if rows else [text(nothing)]
+    """Make a table that flows over pages, or the sentence that there is nothing.
+
+    A long one comes as several tables, so that `parts_of` can cut between them.
+    """
+    if not rows:
+        return [text(nothing)]
+    return [
+        sheet(columns, [rows[start : start + FLOW_ROWS]])
+        for start in range(0, len(rows), FLOW_ROWS)
+    ]
+
+
+def parts_of(blocks: Iterable[Block]) -> list[tuple[Block, ...]]:
+    """Cut blocks into parts after each table that ran to its full length."""
+    made: list[list[Block]] = [[]]
+    for block in blocks:
+        made[-1].append(block)
+        if block["is"] == "sheet" and block["rows"] == FLOW_ROWS:
+            made.append([BREAK])
+    return [tuple(part) for part in made if part not in ([], [BREAK])]

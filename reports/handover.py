@@ -77,8 +77,15 @@ def manifest(seals: Iterable[Seal]) -> bytes:
     return "".join(sorted(lines, key=lambda line: line[66:])).encode()
 
 
-def revision(given: Particulars, state: str, counts: Mapping[str, int], links: str = "") -> bytes:
-    """Write what identifies a revision for the next one and for other tools."""
+def revision(
+    given: Particulars,
+    state: str,
+    counts: Mapping[str, int],
+    links: str,
+    with_parquet: bool,
+    wanted: Requirement,
+) -> bytes:
+    """Write what identifies a revision and how its files lie: for the next one, and for a proof."""
     value = {
         "format": 1,
         "job": given.job,
@@ -86,13 +93,19 @@ def revision(given: Particulars, state: str, counts: Mapping[str, int], links: s
         "previous": given.previous,
         "scope": list(given.scope),
         "draft": given.draft,
+        "language": given.language,
+        "paper": given.paper,
+        "length_unit": given.length_unit,
         "as_of": given.as_of,
         "job_head": given.job_head,
         "chains": dict(given.chains),
         "state": state,
         "links": links,
+        "parquet": with_parquet,
+        "folders": {kind: folder(kind, wanted) for kind in FOLDERS},
         "counts": dict(counts),
         "changes": [change.__dict__ for change in given.changes],
+        "missing": list(given.missing),
     }
     return (json.dumps(value, indent=1, ensure_ascii=False, sort_keys=True) + "\n").encode()
 

@@ -15,6 +15,7 @@ from reports.document import (
     Row,
     heading,
     part_rows,
+    parts_of,
     plain,
     sub,
     table,
@@ -65,7 +66,7 @@ def build(
         middle = [resulttable.elsewhere(volumes, w)]
     else:
         middle = resulttable.parts(results, given, w)
-    parts = (tuple(front), *middle, tuple(back))
+    parts = (*parts_of(front), *middle, *parts_of(back))
     return Document("record", meta(given, w, w("record.kind"), cover=True), parts, pictures)
 
 
@@ -127,7 +128,7 @@ def _cover(evaluation: Evaluation, given: Particulars, w: Words) -> list[Block]:
         (w("record.contractor"), given.contractor),
         (w("record.scope"), scope_text(given, w)),
         (w("record.plan"), w("record.plan_revision", number=evaluation.plan.revision,
-                             change=given.plan_change).strip()),
+                             change=given.plan_change).strip(", ")),
         (w("record.revision"), w("record.replaces", number=given.revision,
                                  previous=given.previous) if given.previous
          else str(given.revision)),

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
+
 import pandas as pd
 
 from reports import numbers
@@ -22,7 +25,7 @@ from reports.document import (
 from reports.facts import each
 from reports.glyphs import printable
 from reports.particulars import Particulars
-from reports.words import Words
+from reports.words import Words, words
 
 LINES_FIRST, LINES = 43.5, 48.0
 """Lines of a results page, the first one with its heading, at SIZE and AIR on A4."""
@@ -35,6 +38,9 @@ LETTER_LESS = 4.0
 
 LINK_LETTERS = 33
 """Letters that fit one line of the link column; more take another line."""
+
+FURTHER_LINE = 0.83
+"""Height of a second line in one row, as a part of a row."""
 
 ROWS_PER_PART = 2000
 """Keeps a part near 0.2 GB and a second (measured)."""
@@ -71,40 +77,63 @@ def elsewhere(volumes: int, w: Words) -> tuple[Block, ...]:
 
 
 def rows(results: pd.DataFrame, given: Particulars, w: Words) -> tuple[list[Row], list[float]]:
-    """Write the rows with a sub-heading per cable, and how many lines each one takes.
-
-    A link's name, ends and build stand in the first column beside its first tests; where it has
-    fewer tests than lines, its last test carries the rest.
-    """
+    """Write the rows with a sub-heading per cable, and how many lines each one takes."""
     shown = texts(results, given, w)
     made: list[Row] = []
     weights: list[float] = []
     cable = None
-    size = results.groupby("link_id", sort=False).size()
-    left, lines = 0, [""]
-    for r in each(shown):
+    for r, (start, about) in zip(each(shown), beside(shown), strict=True):
         if r.cable != cable:
             cable = r.cable
             made.append(sub(r.title))
             weights.append(1.9)
+        beneath = breakable(printable("\n".join(about)))
+        cells: list[Cell] = [str(r.row), beneath, r.nm, r.direction, r.loss, r.limit, r.margin, r.u,
+                             r.verdict, r.when]  # fmt: skip
+        if start and len(about) == 1:
+            cells[1] = toned("mark", beneath)
+        if r.bad:
+            cells[4:9] = [toned("fail", str(cell)) for cell in cells[4:9]]
+        made.append([RULE, *cells] if start else cells)
+        lines = sum(-(-max(len(line), 1) // LINK_LETTERS) for line in about)
+        weights.append(1.0 + FURTHER_LINE * max(lines - 1, 0))
+    return made, weights
+
+
+def beside(shown: pd.DataFrame) -> Iterator[tuple[bool, list[str]]]:
+    """Tell for each row of `texts` whether it begins a link, and what stands in its link column.
+
+    A link's name, ends and build stand beside its first tests; where it has fewer tests than
+    lines, its last test carries the rest.
+    """
+    size = shown.groupby("link_id", sort=False).size()
+    left, lines = 0, [""]
+    for r in each(shown):
         start = left == 0
         if start:
             left = int(size[r.link_id])
-            lines = [r.link_id, r.ends, r.build]
-        about = lines[:1] if left > 1 else lines
+            lines = [line for line in (r.link_id, r.ends, r.build) if line]
+        yield start, lines[:1] if left > 1 else lines
         lines = lines[1:] if left > 1 else []
         left -= 1
-        words = printable("\n".join(filter(None, about)))
-        tone = "fail" if r.bad else ""
-        cells: list[Cell] = [str(r.row), words, r.nm, r.direction, r.loss, r.limit, r.margin, r.u,
-                             r.verdict, r.when]  # fmt: skip
-        if start and words:
-            cells[1] = toned("mark", words) if len(about) == 1 else words
-        if tone:
-            cells[4:9] = [toned(tone, str(cell)) for cell in cells[4:9]]
-        made.append([RULE, *cells] if start else cells)
-        weights.append(float(sum(-(-max(len(line), 1) // LINK_LETTERS) for line in about) or 1))
-    return made, weights
+
+
+def printed(results: pd.DataFrame, given: Particulars) -> Iterator[str]:
+    """Give every row as it must be found on paper, without any white space."""
+    w = words(given.language)
+    shown = texts(results, given, w)
+    for r, (_, about) in zip(each(shown), beside(shown), strict=True):
+        cells = (str(r.row), printable("".join(about)), r.nm, r.direction, r.loss, r.limit,
+                 r.margin, r.u, r.verdict, r.when)  # fmt: skip
+        yield "".join("".join(cells).split())
+
+
+def breakable(text: str) -> str:
+    """Let a word that is longer than the link column break, at no visible cost."""
+    return _LONG.sub(lambda match: match.group() + "\u200b", text)
+
+
+_LONG = re.compile(rf"\S{{{LINK_LETTERS - 4}}}(?=\S)")
 
 
 def texts(results: pd.DataFrame, given: Particulars, w: Words) -> pd.DataFrame:

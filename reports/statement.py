@@ -37,17 +37,26 @@ def statement(evaluation: Evaluation, given: Particulars, w: Words) -> list[Bloc
             for method, count in methods.items()
         ),
     ]
-    assumed = sorted(set(runs["assumed"]) - {""})
+    codes = sorted({code for text_ in runs["assumed"] for code in text_.replace(",", " ").split()})
+    assumed = [w.label("column", code) for code in codes]
     if assumed:
-        blocks.append(text(w("record.assumed", what="; ".join(assumed))))
+        blocks.append(text(w("record.assumed", what=", ".join(assumed))))
     blocks += [heading(w("record.limits_head"), 2), text(w("record.limits_text")),
                text(w("record.deduction_" + settings.deduction_rule))]  # fmt: skip
     blocks.append(
         pairs(
             (
                 note.title,
-                ", ".join(filter(None, (note.edition, note.clause)))
-                + "; " + w("record.confirmed" if note.confirmed else "record.unconfirmed"),
+                "; ".join(
+                    filter(
+                        None,
+                        (
+                            note.edition if note.edition != note.title else "",
+                            note.clause,
+                            w("record.confirmed" if note.confirmed else "record.unconfirmed"),
+                        ),
+                    )
+                ),
             )
             for note in given.limits
         )
@@ -99,10 +108,10 @@ def _instruments(given: Particulars, w: Words) -> list[Block]:
 
 def _runs(evaluation: Evaluation, w: Words) -> list[Block]:
     columns = [
-        Column(w("record.run"), 22), Column(w("record.meter"), 24), Column(w("record.source"), 22),
-        Column(w("record.people"), 0), Column(w("record.reference"), 17),
+        Column(w("record.run"), 23), Column(w("record.meter"), 21), Column(w("record.source"), 21),
+        Column(w("record.people"), 0), Column(w("record.reference"), 14),
         Column(w("record.from"), 28), Column(w("record.until"), 28),
-        Column(w("record.readings"), 16, "r"),
+        Column(w("record.readings"), 15, "r"),
     ]  # fmt: skip
     runs = evaluation.runs.sort_values(["started_at", "run_id"], kind="stable")
     rows = [

@@ -163,7 +163,7 @@ def evaluation(count: int = 40, seed: int = 1) -> Evaluation:
         )
         .assign(
             source_serial="S-77", people="A. Berg, C. Dahl", meter_end="b", cords="K1 K2",
-            cord_grade="reference", reference_method=1, assumed="cord grade", sheet_id="",
+            cord_grade="reference", reference_method=1, assumed="cord_grade", sheet_id="",
         )
         .drop_duplicates("run_id")
     )  # fmt: skip
@@ -241,7 +241,7 @@ def particulars(revision: int = 1, **changes: object) -> Particulars:
             Entry("2026-11-20T16:30:00Z", "C. Dahl", "waiver", "C002-13", "spare, agreed on site"),
         ),
         "certificates": (Certificate("MA-1001", "certificates/MA-1001.txt", "ab" * 32),),
-        "plan_change": "Plan revision 3: 17 added, 4 dropped.",
+        "plan_change": "17 added, 4 dropped",
     }
     return Particulars(**(values | changes))  # type: ignore[arg-type]
 
