@@ -9,14 +9,13 @@ from typing import Any
 
 import pandas as pd
 import pytest
-import tomli_w
 
-from desk.demo import Made, make
-from ingest import derive, intake, originals, planload, sheets, views
+from desk.demo import Made
+from ingest import derive, intake, originals, views
 from ingest.intake import Receipt
 from ingest.job import Job
-from ingest.jobfile import FORMAT, Beginning
 from rules.evaluation import Evaluation
+from tests.conftest import new_job
 
 HEAPS = ("paired", "question", "outside_plan", "duplicate", "reference", "left_out", "refused")
 
@@ -29,23 +28,11 @@ class Taken:
     evaluation: Evaluation
 
 
-def new_job(folder: Path, made: Made) -> Job:
-    job = Job.create(folder, Beginning(name="demo"))
-    text = tomli_w.dumps({"format": FORMAT} | made.settings)
-    (job.folder / "job.toml").write_text(text, encoding="utf-8")
-    job = Job.open(job.folder)
-    planload.load(job, made.plan)
-    sheets.load(job, made.run_sheets)
-    return job
-
-
 @pytest.fixture(scope="module")
-def taken(tmp_path_factory: pytest.TempPathFactory) -> Taken:
-    folder = tmp_path_factory.mktemp("demo")
-    made = make(folder / "made")
-    job = new_job(folder / "job", made)
-    receipts = intake.take(job, made.dumps)
-    return Taken(made, job, receipts, derive.evaluation(job))
+def taken(demo_made: Made, tmp_path_factory: pytest.TempPathFactory) -> Taken:
+    job = new_job(tmp_path_factory.mktemp("scored") / "job", demo_made)
+    receipts = intake.take(job, demo_made.dumps)
+    return Taken(demo_made, job, receipts, derive.evaluation(job))
 
 
 def scored(taken: Taken) -> pd.DataFrame:
