@@ -53,11 +53,14 @@ class Work:
 class Office:
     """Everything that the pages share while the page runs."""
 
-    def __init__(self, folder: Path, door: Door, owner: str = "") -> None:
+    def __init__(
+        self, folder: Path, door: Door, owner: str = "", patience: float = PATIENCE_SECONDS
+    ) -> None:
         self.folder = folder
         self.door = door
         self.owner = owner or who()
         """Who decides where visitors do not give a name."""
+        self.patience = patience
         self.closing = threading.Event()
         self.shelf = Shelf()
         self.trouble = ""
@@ -113,7 +116,7 @@ class Office:
             lambda done: then(done.result()) if done.exception() is None else None
         )
         try:
-            future.result(PATIENCE_SECONDS)
+            future.result(self.patience)
         except StillRunning:
             visitor.words.append("That takes a moment. The figures follow by themselves.")
             return False

@@ -49,4 +49,4 @@ class Visitor:
 
 def office_of(folder: Path, *, named: bool = False) -> Office:
     """Open an office on a job, with a known secret."""
-    return Office(folder, Door(named=named, secret=SECRET), owner="Ada Quill")
+    return Office(folder, Door(named=named, secret=SECRET), owner="Ada Quill", patience=120.0)
