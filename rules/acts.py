@@ -21,4 +21,5 @@ def repairs(acts: pd.DataFrame) -> pd.DataFrame:
     rows = acts.loc[acts["kind"] == "repair"]
     done = seconds(rows["argument"]).fillna(seconds(rows["at"]))
     table = pd.DataFrame({"link_id": rows["subject"], "repaired_s": done})
-    return table.groupby("link_id", as_index=False)["repaired_s"].max()
+    newest = table.sort_values(["link_id", "repaired_s"]).drop_duplicates("link_id", keep="last")
+    return newest.reset_index(drop=True)

@@ -134,7 +134,7 @@ class Judge:
         multimode = np.where(
             fibre_known, self.multimode[limit], rows["wavelength_nm"].to_numpy()[row] < 1000
         )
-        single = results.of_kind(rows, ("cord", "cord-check", "power"))
+        single = results.of_kind(rows, uncertainty.SINGLE_MATING)
         mean = rows["way"].to_numpy() == results.WAYS.index("mean")
         method = np.clip(rows["method"].to_numpy(), 0, 3)
         own = (

@@ -6,6 +6,7 @@ The parts are those that IEC TR 61282-14 lists for a source and a meter; their s
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,17 +14,17 @@ import numpy as np
 import pandas as pd
 
 from rules.columns import Flags, Floats, Ints
+from rules.fibres import MULTIMODE
 from rules.settings import Settings
-
-PARTS = (
-    "source drift", "meter linearity", "mating", "launch", "resolution", "calibration",
-)  # fmt: skip
 
 MATINGS_ANEW = {1: 2, 2: 3, 3: 4, 0: 4}
 """Matings that differ between reference and measurement, by number of test cords.
 
 Both link ends, and those of the reference itself that were taken apart (one with two cords, two
 with three): IEC 61280-4-1, reference methods. An unknown method counts as the worst."""
+
+SINGLE_MATING = ("cord", "cord-check", "power")
+"""Kinds that measure through one connection."""
 
 SHRINKING = ("mating", "resolution")
 """Parts that are drawn anew for each direction, so that the mean of two halves their squares."""
@@ -93,6 +94,25 @@ def budget(of: Circumstances, settings: Settings, row: int = 0) -> list[dict[str
                  "share": own**2 / u**2 if u else 0.0}
             )  # fmt: skip
     return rows
+
+
+def of_result(
+    result: Mapping[str, Any], settings: Settings, meter_serial: str = ""
+) -> list[dict[str, Any]]:
+    """Return the budget of one row of GRADES, given as a mapping, in the form of `budget`."""
+    loss = result.get("loss_db")
+    absolute = loss is None or bool(np.isnan(loss))
+    fibre, nm = result["fibre_type"], result["wavelength_nm"]
+    of = Circumstances(
+        absolute=np.array([absolute]),
+        multimode=np.array([fibre in MULTIMODE if fibre else nm < 1000]),
+        method=np.array([result["reference_method"]]),
+        standard_cords=np.array([result["cord_grade"] != "reference"]),
+        single_mating=np.array([result["kind"] in SINGLE_MATING]),
+        mean=np.array([result["direction"] == "mean"]),
+        calibration_db=calibration(pd.Series([meter_serial], dtype="str"), settings),
+    )
+    return budget(of, settings)
 
 
 def calibration(meter_serial: pd.Series, settings: Settings) -> Floats:
