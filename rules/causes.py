@@ -10,7 +10,7 @@ import pandas as pd
 
 from rules import asking, ids, suspicions, tables
 from rules.codes.findings import FINDINGS
-from rules.columns import Groups, Ints, codes
+from rules.columns import Groups, Ints
 from rules.evaluation import Decisions
 
 LEVELS = (
@@ -26,9 +26,11 @@ COLUMN = (*LEVELS, *COLOURS, "half-power", "core-mismatch", "reference-step", "v
 """What a column of wrong values makes of its readings."""
 
 EXPLAINS: Mapping[str, tuple[str, ...]] = {
-    "clock-reset": ("clock-against-sheet", "clock-day-order", "clock-backwards", "pace"),
+    "record-gap": ("sheet-incomplete",),
+    "clock-reset": ("clock-against-sheet", "clock-day-order", "clock-backwards", "clock-overlap",
+                    "pace"),
     "clock-day-order": ("clock-ahead", "clock-backwards", "clock-reset", "reference-stale"),
-    "clock-against-sheet": ("clock-ahead", "reference-stale"),
+    "clock-against-sheet": ("clock-ahead", "clock-overlap", "reference-stale"),
     "power-as-loss": COLUMN,
     "sign-turned": COLUMN,
     "decimal-lost": COLUMN,
@@ -48,6 +50,7 @@ EXPLAINS: Mapping[str, tuple[str, ...]] = {
     "level-trend": ("outlier", "directions-differ", "reference-drift", "position-trend"),
     "run-shifted": ("cable-shifted", "directions-differ", "loss-negative", "below-physics",
                     "loss-zero", "poor-pass", "reference-drift"),
+    "cord-wear": LEVELS,
     "reference-drift": ("cable-shifted", "directions-differ"),
     "reference-stale": ("reference-drift",),
     "values-stuck": ("outlier", "directions-differ", *COLOURS),
@@ -69,10 +72,11 @@ BY_CABLE = (
 )  # fmt: skip
 """Asked once per cable: the plant is in question, not the run."""
 BY_METER = (
-    "reference-unevidenced", "operator-missing", "operator-unlisted", "instrument-missing",
+    "clock-against-sheet", "clock-overlap", "reference-unevidenced", "operator-missing",
+    "operator-unlisted", "instrument-missing",
     "instrument-unlisted", "serials-exchanged", "calibration-expired", "calibration-later",
     "calibration-unknown", "wavelength-uncalibrated", "method-changed", "method-unknown",
-    "cord-grade-unknown", "cord-wear", "two-crews",
+    "cord-grade-unknown", "cord-wear", "two-crews", "record-gap", "sheet-incomplete",
 )  # fmt: skip
 """Asked once per meter: the paper is in question, not the run."""
 
@@ -184,11 +188,8 @@ def _heads(
     code, run = found["code"].to_numpy(dtype=object), found["run_id"].to_numpy(dtype=object)
     owner = np.full(len(found), -1, dtype="int64")
     first, last = _span(found, at, scope)
-    number, names = codes(found["run_id"])
-    for place, name in enumerate(names):
-        rows = asked[number[asked] == place]
-        if name and len(rows) > 1:
-            _own(owner, rows, code, first, last, found["wavelength_nm"].to_numpy(), at)
+    for rows in _together(found, scope, asked):
+        _own(owner, rows, code, first, last, found["wavelength_nm"].to_numpy(), at)
     meter = dict(zip(runs["run_id"], runs["meter_serial"], strict=True))
     cable, dump = found["cable"].to_numpy(dtype=object), found["dump_sha256"].to_numpy(dtype=object)
     gathered: dict[Key, list[int]] = {}
@@ -200,9 +201,27 @@ def _heads(
         if code[head] in BY_CABLE and cable[head]:
             where = cable[head]
         elif code[head] in BY_METER:
-            where = meter.get(run[head], where)
+            where = meter.get(run[head], found["meter_serial"].iloc[head])
         gathered.setdefault((str(code[head]), str(where)), []).append(int(row))
     return gathered
+
+
+def _together(found: pd.DataFrame, scope: Scope, asked: Ints) -> list[Ints]:
+    """Return, run by run, the rows of findings that may explain each other.
+
+    A finding about a dump stands beside those of every run in it.
+    """
+    by_run: dict[str, list[int]] = {}
+    run, code = found["run_id"].to_numpy(dtype=object), found["code"].to_numpy(dtype=object)
+    dump = found["dump_sha256"].to_numpy(dtype=object)
+    for row in asked:
+        names = [run[row]]
+        if not run[row] and dump[row] and code[row] in EXPLAINS:
+            readings = scope.rows(found.iloc[row].to_dict())
+            names = list(scope.working["run_id"].iloc[readings].unique())
+        for name in names:
+            by_run.setdefault(name, []).append(int(row))
+    return [np.array(rows, "int64") for name, rows in by_run.items() if name and len(rows) > 1]
 
 
 def _own(

@@ -59,7 +59,7 @@ def resolve(stored: pd.DataFrame, settings: Settings) -> tuple[pd.DataFrame, pd.
     state[unsure & (late < 0)] = AMBIGUOUS
     utc[state != OK] = np.nan
 
-    order = _sequence(meter, dump, place, utc, arrived)
+    order = _sequence(meter, dump, place, utc, arrived, settings.pause_minutes * 60.0)
     basis = np.where(state == OK, 0, np.where(slotted, 1, 2))
     working["clock_state"] = texts(STATES, state)
     working["utc_s"] = utc
@@ -233,63 +233,68 @@ def _second_pass(local: Ints, dump: Ints, meter: Ints, place: Ints, unsure: Flag
     return out
 
 
-def _sequence(meter: Ints, dump: Ints, place: Ints, utc: Floats, arrived: Floats) -> Ints:
-    """Number the records of each meter: by time between dumps, by place within a dump.
+def _sequence(
+    meter: Ints, dump: Ints, place: Ints, utc: Floats, arrived: Floats, pause_s: float
+) -> Ints:
+    """Number the records of each meter: by place within a dump, by time between dumps.
 
-    Within a dump a record counts as late as the latest before it, so that the place always
-    rules; dumps of one meter interleave by that time, and those without one follow their arrival.
+    Within a dump a record counts as late as the latest before it, so that the place always rules.
+    Stretches of a dump without a longer pause stay whole and are put in order by their begin: one
+    meter works at one place, so where dumps seem to interleave a clock is wrong. Dumps without any
+    trusted clock follow their arrival.
     """
     part = combined(meter, dump)
     rows = np.lexsort((place, part))
     begins = starts(part[rows])
-    # running maximum per part: parts are kept apart by an offset above the span of all times
-    time = np.where(np.isnan(utc), -np.inf, utc)[rows]
-    lowest = np.nanmin(utc) if np.isfinite(utc).any() else 0.0
-    span = (np.nanmax(utc) if np.isfinite(utc).any() else 0.0) - lowest + 2.0
     group = np.cumsum(begins) - 1
-    lifted = np.where(np.isfinite(time), time - lowest + 1.0, 0.0) + group * span
-    running = np.maximum.accumulate(lifted) - group * span
-    effective = np.where(running > 0, running + lowest - 1.0, np.nan)
-    untimed = np.isnan(effective)
+    time = _running_latest(utc[rows], group)
     known = np.full(int(group.max()) + 1, np.inf)
-    np.minimum.at(known, group[~untimed], effective[~untimed])
-    fill = np.where(np.isfinite(known[group]), known[group], np.nan_to_num(arrived[rows]))
-    effective = np.where(untimed, fill, effective)
+    np.fmin.at(known, group, time)
+    fill = np.where(np.isfinite(known), known, 0.0)[group]
+    fill = np.where(np.isfinite(known)[group], fill, np.nan_to_num(arrived[rows]))
+    time = np.where(np.isnan(time), fill, time)
     latest = np.full(len(known), -np.inf)
-    np.maximum.at(latest, group, effective)
+    np.maximum.at(latest, group, time)
+    fresh = begins.copy()
+    fresh[1:] |= np.diff(time) > pause_s
+    begin = time[np.maximum.accumulate(np.where(fresh, np.arange(len(rows)), 0))]
 
-    last = np.empty(len(rows)), np.empty(len(rows))
-    last[0][rows], last[1][rows] = effective, latest[group]
-    final = np.lexsort((place, dump, last[1], last[0], meter))
-    step = starts(combined(meter, dump, place)[final])
-    fresh = starts(meter[final])
-    count = np.cumsum(step)
-    base = np.maximum.accumulate(np.where(fresh, count - 1, 0))
+    stretch, last = np.empty(len(rows)), np.empty(len(rows))
+    stretch[rows], last[rows] = begin, latest[group]
+    final = np.lexsort((place, dump, last, stretch, meter))
+    count = np.cumsum(starts(combined(meter, dump, place)[final]))
+    base = np.maximum.accumulate(np.where(starts(meter[final]), count - 1, 0))
     order = np.empty(len(rows), dtype="int64")
     order[final] = count - base
     return order
 
 
+def _running_latest(time: Floats, group: Ints) -> Floats:
+    """Return the latest time so far within each group (sorted), NaN before the first."""
+    if not np.isfinite(time).any():
+        return time
+    lowest = np.nanmin(time)
+    span = np.nanmax(time) - lowest + 2.0
+    # groups are lifted above each other so that one running maximum serves all
+    lifted = np.where(np.isnan(time), 0.0, time - lowest + 1.0) + group * span
+    running = np.maximum.accumulate(lifted) - group * span
+    return np.where(running > 0, running + lowest - 1.0, np.nan)
+
+
 def _findings(working: pd.DataFrame, state: Ints, gap: Flags, ahead: Floats) -> pd.DataFrame:
     return suspicions.join(
-        _per_dump(working, state == RESET, "clock-reset",
-                  "{n} readings of dump {dump} are stored at {clock} and the like; the dump "
-                  "arrived at {arrived}"),
-        _per_dump(working, state == AMBIGUOUS, "clock-autumn-hour",
-                  "{n} readings of dump {dump} are stored at {clock} and the like, an hour that "
-                  "was passed through twice, and no jump back of the clock tells which"),
-        _per_dump(working, gap, "clock-spring-hour",
-                  "{n} readings of dump {dump} are stored at {clock} and the like, an hour that "
-                  "the change to summer time left out"),
-        _per_dump(working, (state == OK) & (ahead > AHEAD_S), "clock-ahead",
-                  "{n} readings of dump {dump} are stored at {clock} and the like, after the dump "
-                  "had arrived at {arrived}"),
-        _per_dump(working, state == NONE, "clock-missing",
-                  "{n} readings of dump {dump} carry no time"),
+        per_dump(working, gap, "clock-spring-hour",
+                 "{n} readings of dump {dump} are stored at {clock} and the like, an hour that the "
+                 "change to summer time left out"),
+        per_dump(working, (state == OK) & (ahead > AHEAD_S), "clock-ahead",
+                 "{n} readings of dump {dump} are stored at {clock} and the like, after the dump "
+                 "had arrived at {arrived}"),
+        per_dump(working, state == NONE, "clock-missing",
+                 "{n} readings of dump {dump} carry no time"),
     )  # fmt: skip
 
 
-def _per_dump(working: pd.DataFrame, marked: Flags, code: str, sentence: str) -> pd.DataFrame:
+def per_dump(working: pd.DataFrame, marked: Flags, code: str, sentence: str) -> pd.DataFrame:
     """Make one finding per dump and meter from the marked rows."""
     if not marked.any():
         return suspicions.none()

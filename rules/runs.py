@@ -29,6 +29,7 @@ def assign(working: pd.DataFrame, run_sheets: RunSheets, settings: Settings) -> 
         blank = working["label"]
         return (working.assign(run_id=blank, sheet_id=blank, direction_from=blank),
                 tables.empty(tables.RUNS), sheet_findings, asking.questions([]))  # fmt: skip
+    working = _set_right(working, sheet, run_sheets, settings)
     dump, _ = codes(working["dump_sha256"], sort=True)
     meter = clocks.meter_codes(working, dump)
     first = (working["duplicate_of"] == "").to_numpy()
@@ -48,6 +49,37 @@ def assign(working: pd.DataFrame, run_sheets: RunSheets, settings: Settings) -> 
     found = suspicions.join(sheet_findings, _against_sheet(out, working, table, number))
     runs = tables.conform(table, tables.RUNS).sort_values("run_id", ignore_index=True)
     return out, runs, found, asking.questions([])
+
+
+def _set_right(
+    working: pd.DataFrame, sheet: Ints, run_sheets: RunSheets, settings: Settings
+) -> pd.DataFrame:
+    """Give readings of an untrusted clock the time of their run sheet.
+
+    Where a sheet names its first record and when it was stored, the clock's own steps count on
+    from there; their state becomes `corrected`. A clock that was reset later on stays refused.
+    """
+    wrong = working["clock_state"].isin(("reset", "ambiguous")).to_numpy()
+    rows = np.flatnonzero(wrong & (sheet >= 0))
+    if not len(rows):
+        return working
+    begin = run_sheets.sheets["started_at"].reset_index(drop=True)
+    slots = run_sheets.sheets["last_slot"].to_numpy()
+    utc = working["utc_s"].to_numpy().copy()
+    local, order = clocks.seconds(working["taken_at"]), working["order"].to_numpy()
+    right = np.zeros(len(working), dtype="bool")
+    for number in np.unique(sheet[rows]):
+        mine = rows[sheet[rows] == number]
+        first = order[sheet == number].min()
+        if pd.isna(begin[number]) or slots[number] <= 0 or order[mine].min() > first:
+            continue
+        said = clocks.local_to_utc(begin[number], settings.timezone)
+        utc[mine] = said + (local[mine] - local[mine].min())
+        right[mine] = True
+    return working.assign(
+        utc_s=utc, clock_state=working["clock_state"].mask(right, "corrected"),
+        order_basis=working["order_basis"].mask(right, "run-sheet"),
+    )  # fmt: skip
 
 
 def _breaks(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
 
@@ -22,6 +24,29 @@ def sequence(context: Context) -> tuple[Ints, Flags]:
     rows = np.flatnonzero(context.single)
     rows = rows[np.lexsort((context.order[rows], meter[rows]))]
     return rows, meter[rows][1:] == meter[rows][:-1]
+
+
+@check("clock-reset", "clock-autumn-hour", "clock-corrected")
+def untrusted(context: Context) -> pd.DataFrame:
+    """Name the dumps whose clock is not trusted, and those that a run sheet has put right."""
+    working = context.working
+    return suspicions.join(
+        clocks.per_dump(
+            working, (working["clock_state"] == "reset").to_numpy(), "clock-reset",
+            "{n} readings of dump {dump} are stored at {clock} and the like; the dump arrived at "
+            "{arrived}",
+        ),
+        clocks.per_dump(
+            working, (working["clock_state"] == "ambiguous").to_numpy(), "clock-autumn-hour",
+            "{n} readings of dump {dump} are stored at {clock} and the like, an hour that was "
+            "passed through twice, and no jump back of the clock tells which",
+        ),
+        clocks.per_dump(
+            working, (working["clock_state"] == "corrected").to_numpy(), "clock-corrected",
+            "{n} readings of dump {dump} are stored at {clock} and the like; their times count on "
+            "from the start on the run sheet",
+        ),
+    )  # fmt: skip
 
 
 @check("clock-against-sheet")
@@ -108,6 +133,27 @@ def backwards(context: Context) -> pd.DataFrame:
         [f"stored {-s / 60:.0f} min before the record that precedes it in the memory"
          for s in step[back]],
     )  # fmt: skip
+
+
+@check("clock-overlap")
+def overlap(context: Context) -> pd.DataFrame:
+    """Find runs of one meter that lie over each other in time."""
+    low, high = np.full(len(context.runs), np.inf), np.full(len(context.runs), -np.inf)
+    np.fmin.at(low, context.run, context.utc)
+    np.fmax.at(high, context.run, context.utc)
+    meter = pd.factorize(context.runs["meter_serial"], sort=True)[0]
+    named = (context.runs["meter_serial"] != "").to_numpy() & np.isfinite(low)
+    rows = np.flatnonzero(named)
+    rows = rows[np.lexsort((high[rows], low[rows], meter[rows]))]
+    until = -np.inf
+    hits, texts = [], []
+    for before, after in pairwise(rows):
+        until = max(until, high[before]) if meter[before] == meter[after] else -np.inf
+        over = until - low[after]
+        if over > context.threshold("clock_backwards_s"):
+            hits.append(int(after))
+            texts.append(f"begins {over / 60.0:.0f} min before an earlier run of the meter ended")
+    return wording.of_runs(context, "clock-overlap", np.array(hits, "int64"), texts)
 
 
 @check("pace")

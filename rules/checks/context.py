@@ -254,7 +254,7 @@ class Context:
         out = np.full(shape, -1, dtype="int64")
         rows = np.flatnonzero(~np.isnan(self.loss))
         when = np.where(np.isnan(self.utc[rows]), -np.inf, self.utc[rows])
-        if np.any(np.diff(when) < 0):
+        if np.any(when[1:] < when[:-1]):
             rows = rows[np.lexsort((self.order[rows], when))]
         out[self.link[rows], self.lane[rows], self.way[rows]] = rows
         return out

@@ -38,17 +38,15 @@ def gaps(context: Context) -> pd.DataFrame:
     inside = (meter[1:] == meter[:-1]) & (dump[1:] == dump[:-1])
     usual = pd.Series(step[inside]).groupby(dump[1:][inside]).median()
     at = np.flatnonzero(inside & (step > usual.reindex(dump[1:], fill_value=1).to_numpy()))
-    held: dict[int, set[int]] = {}
+    held = _held(context, dump, slot)
     lost: dict[tuple[int, int], list[tuple[int, int]]] = {}
     for place in at:
-        number = int(meter[place])
-        if number not in held:
-            held[number] = set(slot[meter == number].tolist())
+        number, part = int(meter[place]), int(dump[place])
         by = int(usual[dump[place]])
         missing = [s for s in range(int(slot[place]) + by, int(slot[place + 1]), by)
-                   if s not in held[number]]  # fmt: skip
+                   if s not in held[part]]  # fmt: skip
         if missing:
-            lost.setdefault((number, int(dump[place])), []).append((missing[0], missing[-1]))
+            lost.setdefault((number, part), []).append((missing[0], missing[-1]))
     serials = codes(context.working["meter_serial"], sort=True)[1]
     hashes = codes(context.working["dump_sha256"], sort=True)[1]
     named = context.working.groupby("dump_sha256")["dump_name"].min()
@@ -65,6 +63,26 @@ def gaps(context: Context) -> pd.DataFrame:
             )
         )  # fmt: skip
     return suspicions.join(*found)
+
+
+def _held(context: Context, dump: Ints, slot: Ints) -> dict[int, set[int]]:
+    """Return per dump the record numbers that it or a dump of the same memory holds.
+
+    Two dumps are of the same memory if one repeats readings of the other.
+    """
+    own = {int(d): set(slot[dump == d].tolist()) for d in np.unique(dump)}
+    working = context.working
+    copies = np.flatnonzero((working["duplicate_of"] != "").to_numpy())
+    first = pd.Index(working["reading_id"]).get_indexer(
+        pd.Index(working["duplicate_of"].iloc[copies])
+    )
+    number = codes(working["dump_sha256"], sort=True)[0]
+    pairs = set(zip(number[copies].tolist(), number[first].tolist(), strict=True))
+    held = {d: set(slots) for d, slots in own.items()}
+    for later, earlier in pairs:
+        held.setdefault(later, set()).update(own.get(earlier, set()))
+        held.setdefault(earlier, set()).update(own.get(later, set()))
+    return held
 
 
 @check("sheet-incomplete")

@@ -11,6 +11,8 @@ CLOCKS = (
          "say in which order the meter prints them and correct the profile"),
     Code("clock-backwards", "check", "the clock goes back while the record numbers rise",
          "ask the crew whether the clock was set or the battery changed"),
+    Code("clock-overlap", "check", "runs of one meter overlap in time",
+         "say which dump has the right clock; one meter cannot work at two places"),
     Code("pace", "check", "records follow each other faster than anyone can move the cords",
          "ask the crew; test a sample again"),
 )  # fmt: skip

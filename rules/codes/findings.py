@@ -26,6 +26,12 @@ TIME = (
         "set the meter's clock; the time before the change was taken as it stands",
     ),
     Code(
+        "clock-corrected",
+        "note",
+        "the times of readings come from the run sheet, not from the meter's clock",
+        "set the meter's clock",
+    ),
+    Code(
         "clock-ahead",
         "check",
         "the clock was ahead of the time at which the dump arrived",
