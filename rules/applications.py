@@ -80,7 +80,8 @@ def supported(results: pd.DataFrame, cords_m: float = CORDS_M) -> pd.DataFrame:
     )  # fmt: skip
     best = wide.drop_duplicates(["link_id", "application", "standard", "wavelength_nm"])
     noted = best["why"].mask(best["supported"] & best["engineered"], "as an engineered link")
-    return tables.conform(best.assign(why=noted), SUPPORT)
+    out = tables.conform(best.assign(why=noted), SUPPORT)
+    return out.round({"channel_m": 3, "channel_db": 3, "headroom_db": 3})
 
 
 def _why(wide: pd.DataFrame, method: np.ndarray[Any, np.dtype[np.int64]]) -> pd.Series:

@@ -67,7 +67,7 @@ def _unconfirmed(judged: Judged) -> pd.DataFrame:
         "limit-unconfirmed",
         subject="job",
         message=f"Results are graded by {', '.join(sorted(names))}, whose values nobody has"
-        " confirmed.",
+        " confirmed",
     )
 
 
@@ -84,7 +84,7 @@ def _missing(judged: Judged) -> pd.DataFrame:
         "limit-missing",
         subject=[f"limit {name}" if name else "job" for name in counts["limit_name"]],
         message=[
-            f"{why[0].upper()}{why[1:]}: no limit for {n} link{'s' * (n > 1)} (first: {first})."
+            f"{why[0].upper()}{why[1:]}: no limit for {n} link{'s' * (n > 1)} (first: {first})"
             for why, n, first in zip(
                 counts["why_not"], counts["nunique"], counts["min"], strict=True
             )
@@ -108,7 +108,7 @@ def _of_runs(judged: Judged, found: Candidates) -> pd.DataFrame:
                 subject=[f"run {run}" for run in counts["run_id"]],
                 run_id=counts["run_id"],
                 message=[
-                    f"{reason[0].upper()}{reason[1:]}: {n} result{'s' * (n > 1)} without a limit."
+                    f"{reason[0].upper()}{reason[1:]}: {n} result{'s' * (n > 1)} without a limit"
                     for n in counts["n"]
                 ],
             )
@@ -138,7 +138,7 @@ def _too_tight(judged: Judged, found: Candidates) -> pd.DataFrame:
         wavelength_nm=first["wavelength_nm"],
         message=[
             f"The limit {limit:.2f} dB at {nm} nm is below the uncertainty of {u:.2f} dB:"
-            " this method does not suit this link."
+            " this method does not suit this link"
             for limit, nm, u in zip(
                 first["limit"], first["wavelength_nm"], first["expanded"], strict=True
             )
@@ -168,7 +168,7 @@ def _hidden(judged: Judged, single: Judged, found: Candidates) -> pd.DataFrame:
         reading_id=named["reading_id"],
         wavelength_nm=named["wavelength_nm"],
         message=[
-            f"{way} at {nm} nm is {loss:.2f} dB, over the limit of {limit:.2f} dB; the mean passes."
+            f"{way} at {nm} nm is {loss:.2f} dB, over the limit of {limit:.2f} dB; the mean passes"
             for way, nm, loss, limit in zip(
                 named["direction"], named["wavelength_nm"], named["loss_db"], limits, strict=True
             )
@@ -187,7 +187,7 @@ def _in_doubt(rows: pd.DataFrame) -> pd.DataFrame:
         run_id=counts["run_id"],
         message=[
             f"{n} reading{'s' * (n > 1)} of tests that have an older valid result cannot be graded;"
-            " the older result counts."
+            " the older result counts"
             for n in counts["n"]
         ],
     )
@@ -203,7 +203,7 @@ def _unplanned(judged: Judged, found: Candidates) -> pd.DataFrame:
         "direction-not-planned",
         subject=[f"run {run}" for run in counts["run_id"]],
         run_id=counts["run_id"],
-        message=[f"{n} results answer to no planned test." for n in counts["n"]],
+        message=[f"{n} results answer to no planned test" for n in counts["n"]],
     )
 
 
@@ -216,7 +216,7 @@ def _undated(rows: pd.DataFrame) -> pd.DataFrame:
         subject=[f"link {link}" for link in counts["link_id"]],
         link_id=counts["link_id"],
         message=[
-            f"{n} reading{'s' * (n > 1)} without a clock came in after the repair: taken as newer."
+            f"{n} reading{'s' * (n > 1)} without a clock came in after the repair: taken as newer"
             for n in counts["n"]
         ],
     )

@@ -43,7 +43,10 @@ def status(
         raise BadInput(f"No scope '{scope}'; there are: {', '.join(SCOPES)}.")
     job = Job.open(job_folder())
     if link:
-        _link(views.link(job, link), json)
+        from desk import linkfacts
+
+        found = views.link(job, link)
+        _link(found | linkfacts.of(found, job.settings), json)
         return
     board = views.status(job)
     if json:
@@ -113,6 +116,8 @@ def tell_balance(heaps: Mapping[str, int]) -> None:
 
 
 def _link(link: Mapping[str, Any], as_json: bool) -> None:
+    from desk import linkfacts
+
     if as_json:
         show_json(link)
         return
@@ -141,6 +146,8 @@ def _link(link: Mapping[str, Any], as_json: bool) -> None:
     )  # fmt: skip
     show_table(link["findings"], [("severity", ""), ("code", "code"), ("message", "finding")],
                title="\nFindings")  # fmt: skip
+    linkfacts.tell_budgets(link["uncertainty"])
+    linkfacts.tell_applications(link["applications"])
 
 
 def retests(

@@ -13,7 +13,6 @@ from desk.terminal import By, Json, Why, job_folder, say, show_json, show_table
 if TYPE_CHECKING:
     from ingest.job import Job
     from rules.limit_sets import LimitSet
-    from rules.settings import Settings
 
 SOURCES = (
     "Values are cited from the standards named. Those that no public page showed are from memory; "
@@ -132,14 +131,14 @@ def _origin(row: Any) -> dict[str, str]:
 
 
 def _show_link(link_id: str, as_json: bool) -> None:
+    from desk import linkfacts
     from ingest import views
     from ingest.job import Job
 
     job = Job.open(job_folder())
     found = views.link(job, link_id)
     plan, rows = found["plan"], [_spelled(row) for row in found["limits"]]
-    grades = [row for row in found["grades"] if row["grade"] != "superseded"]
-    budgets = _budgets(grades, job.settings)
+    budgets = linkfacts.budgets(found["grades"], job.settings)
     if as_json:
         rule = job.settings.deduction_rule
         show_json({"link_id": link_id, "deduction_rule": rule, "limits": rows,
@@ -151,8 +150,7 @@ def _show_link(link_id: str, as_json: bool) -> None:
         _tell_limit(row)
     say(f"\nDeduction rule: {job.settings.deduction_rule} "
         "(what is taken off for test cords that the reference contained).")  # fmt: skip
-    for one in budgets:
-        tell_budget(one)
+    linkfacts.tell_budgets(budgets)
 
 
 def _or(value: Any, absent: str = "?") -> str:
@@ -187,40 +185,6 @@ def _tell_limit(row: Mapping[str, Any]) -> None:
     for key, text in (("min_dbm", "least power"), ("max_dbm", "most power")):
         if row[key] is not None and row[key] == row[key]:
             say(f"  {text:<18}{'':>20} = {row[key]:>7.2f} dBm  {row['clause']}")
-
-
-def _budgets(grades: list[dict[str, Any]], settings: Settings) -> list[dict[str, Any]]:
-    """Make the uncertainty budget of each current result that has one."""
-    from rules import uncertainty
-
-    out = []
-    for row in grades:
-        expanded = row["uncertainty_db"]
-        if expanded is None or expanded != expanded:
-            continue
-        out.append(
-            {
-                "wavelength_nm": row["wavelength_nm"], "direction": row["direction"],
-                "coverage_factor": settings.coverage_factor, "uncertainty_db": expanded,
-                "parts": uncertainty.of_result(row, settings),
-            }
-        )  # fmt: skip
-    return out
-
-
-def tell_budget(one: Mapping[str, Any]) -> None:
-    """Print an uncertainty budget as a table; shares are of the squares."""
-    rows = [
-        part | {"share": f"{100 * part['share']:.0f} %", "u_db": round(part["u_db"], 4)}
-        for part in one["parts"]
-    ]
-    show_table(
-        rows,
-        [("part", "part"), ("each_db", "u dB"), ("count", "times"), ("u_db", "adds dB"),
-         ("share", "share")],
-        title=f"\nUncertainty at {one['wavelength_nm']} nm {one['direction']}: "
-        f"U = {one['uncertainty_db']:.2f} dB (k = {one['coverage_factor']:g})",
-    )  # fmt: skip
 
 
 def confirm(
