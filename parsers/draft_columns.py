@@ -1,0 +1,280 @@
+"""What the columns of a sample mean, by their titles and by their values, and how sure that is."""
+
+from __future__ import annotations
+
+import re
+import statistics
+from dataclasses import dataclass, field
+
+from parsers import draft_clocks, draft_words, numbers, wavelengths
+from parsers.profile_parts import Numbers
+
+_NUMBER = re.compile(r"[+\-\u2212]?(\d+(?:[.,]\d+)?)\s*([A-Za-zµμ]*)")
+_IN_TITLE = re.compile(r"(?<!\d)(\d{3,4})(?!\d)\s*(?:nm)?", re.IGNORECASE)
+_UNIT = re.compile(r"(?<![A-Za-zµμ])(dBm|dB|[munpµμ]?W)(?![A-Za-z])", re.IGNORECASE)
+
+
+@dataclass
+class Column:
+    """One column of a sample and what a draft makes of it."""
+
+    title: str
+    cells: list[str]
+    kind: str = ""
+    """A field's name, `value`, or empty."""
+    quantity: str = ""
+    unit: str = ""
+    wavelength_nm: int = 0
+    negated: bool = False
+    words: dict[str, str] = field(default_factory=dict)
+    states: dict[str, list[str]] = field(default_factory=dict)
+    form: draft_clocks.Form | None = None
+    doubts: list[str] = field(default_factory=list)
+    reasons: list[str] = field(default_factory=list)
+
+    @property
+    def filled(self) -> list[str]:
+        """Return the cells that are not blank."""
+        return [cell for cell in self.cells if cell]
+
+
+def decimal_mark(rows: list[list[str]]) -> tuple[str, str]:
+    """Find the decimal mark; return it, and a doubt in words (empty if there is none)."""
+    marks = {".": 0, ",": 0}
+    three = True
+    for row in rows:
+        for cell in row:
+            match = re.fullmatch(r"[+\-\u2212]?\d+([.,])(\d+)\s*(?:d[Bb]m?|[munpµ]?W)?", cell)
+            if match:
+                marks[match[1]] += 1
+                three = three and len(match[2]) == 3
+    if marks["."] and marks[","]:
+        more = max(marks, key=lambda mark: marks[mark])
+        return more, (f"numbers have both marks: '.' {marks['.']} times, ',' {marks[',']} times; "
+                      f"'{more}' is proposed")  # fmt: skip
+    if not marks["."] and not marks[","]:
+        return ".", "no number has decimals, so the decimal mark is not known; '.' is proposed"
+    mark = "," if marks[","] else "."
+    if three:
+        return mark, f"every '{mark}' has three digits behind it: it may be a thousands mark"
+    return mark, ""
+
+
+def judge(columns: list[Column], rules: Numbers) -> list[str]:
+    """Settle the meaning of every column in place; return what cannot be settled, in words."""
+    for column in columns:
+        _by_words(column)
+        _by_values(column, rules)
+    open_ends = _clocks(columns) + _one_of_each(columns) + _values(columns, rules)
+    return open_ends + _label(columns)
+
+
+def _by_words(column: Column) -> None:
+    kinds = draft_words.title_kinds(column.title)
+    nm = _IN_TITLE.search(column.title)
+    if nm and wavelengths.nominal(int(nm[1])):
+        column.wavelength_nm = int(nm[1])
+    unit = _UNIT.search(column.title)
+    if unit:
+        column.unit = numbers.unit_of(unit[1]) or numbers.unit_of(unit[1].lower())
+    column.reasons = list(kinds)
+
+
+def _by_values(column: Column, rules: Numbers) -> None:
+    """Choose between the kinds that the title allows by looking at the cells."""
+    cells, kinds = column.filled, column.reasons
+    if "limit" in kinds:
+        column.kind = ""
+        column.reasons = ["a limit or margin, which the job computes itself"]
+        return
+    measured = _numeric_share(cells, rules) >= 0.5 and bool(cells)
+    if measured and (column.wavelength_nm or set(kinds) & {"power", "attenuation", "reference"}
+                     or column.unit):  # fmt: skip
+        column.kind = "value"
+        wanted = [kind for kind in kinds if kind in ("power", "attenuation", "reference")]
+        column.quantity = wanted[0] if wanted else ""
+        return
+    if cells and all(_is_wavelength(cell, rules) for cell in cells):
+        column.kind = "wavelength"
+        return
+    for kind in ("direction", "verdict", "fibre_position", "slot"):
+        if kind in kinds and _fits(kind, column):
+            column.kind = kind
+            return
+    if cells and all(draft_words.direction(cell) for cell in cells):
+        column.kind = "direction"
+        column.words = {cell: draft_words.direction(cell) for cell in dict.fromkeys(cells)}
+        return
+    if "clock" not in kinds or not cells:
+        for kind in ("label", "meter_serial", "source_serial", "operator", "length"):
+            if kind in kinds:
+                column.kind = kind
+                return
+
+
+def _fits(kind: str, column: Column) -> bool:
+    cells = list(dict.fromkeys(column.filled))
+    if kind == "direction":
+        known = {cell: draft_words.direction(cell) for cell in cells}
+        column.words = {cell: way for cell, way in known.items() if way}
+        left = [cell for cell in cells if not known[cell]]
+        if left:
+            column.doubts.append(f"which of a-b and b-a do {_listed(left)} mean?")
+        return len(cells) <= 4
+    if kind == "verdict":
+        known = {cell: draft_words.verdict(cell) for cell in cells}
+        column.words = {cell: said for cell, said in known.items() if said}
+        left = [cell for cell in cells if not known[cell]]
+        if left:
+            column.doubts.append(f"do {_listed(left)} mean pass or fail?")
+        return len(cells) <= 4
+    if kind == "fibre_position":
+        return bool(cells) and set(cells) <= {"1", "2"}
+    return bool(cells) and all(cell.isdigit() for cell in cells)
+
+
+def _listed(words: list[str]) -> str:
+    return ", ".join(f"'{word}'" for word in words[:5])
+
+
+def _numeric_share(cells: list[str], rules: Numbers) -> float:
+    pattern = numbers.grammar(rules)
+    good = sum(bool(pattern.fullmatch(numbers.split_unit(cell)[0])) for cell in cells)
+    return good / len(cells) if cells else 0.0
+
+
+def _is_wavelength(cell: str, rules: Numbers) -> bool:
+    value = wavelengths.printed_nm(cell, rules)
+    value = value * 1000 if value < 3 else value
+    return any(low <= value <= high for _, low, high in wavelengths.WINDOWS)
+
+
+def _clocks(columns: list[Column]) -> list[str]:
+    """Find the clock: one column, or a column of dates with one of times."""
+    free = [column for column in columns if not column.kind and column.filled]
+    for column in free:
+        if "limit" in " ".join(column.reasons):
+            continue
+        found = draft_clocks.form(column.filled)
+        if found and ("clock" in column.reasons or not column.cells[0].isdigit()):
+            column.form = found
+            column.kind = "date" if not re.search("%[HI]", found.format) else "clock"
+            if found.format == "iso":
+                column.kind = "clock"
+    dates = [column for column in columns if column.kind == "date"]
+    times = [column for column in free if not column.kind and draft_clocks.is_time(column.filled)]
+    if dates and times and dates[0].form:
+        layout = f"{dates[0].form.format} {draft_clocks.is_time(times[0].filled)}"
+        dates[0].form = draft_clocks.Form(layout, dates[0].form.ask)
+        dates[0].kind, times[0].kind = "clock", "clock"
+    elif dates:
+        dates[0].kind = "clock"
+    asked = [column for column in columns if column.form and column.form.ask]
+    return [
+        f"column '{column.title}': is the day or the month printed first? No number above 12 "
+        'settles it in this sample; order = "ask" leaves it to each dump'
+        for column in asked
+    ]
+
+
+def _one_of_each(columns: list[Column]) -> list[str]:
+    """Keep the first column of a field that may stand only once."""
+    out, seen = [], set()
+    for column in columns:
+        if column.kind in ("", "value") or (column.kind == "clock" and column.form is None):
+            continue
+        if column.kind in seen:
+            out.append(f"column '{column.title}' looks like {column.kind} too; it is not read")
+            column.kind = ""
+        seen.add(column.kind)
+    return out
+
+
+def _values(columns: list[Column], rules: Numbers) -> list[str]:
+    """Settle quantity, unit, sign and states of the value columns."""
+    out = []
+    for column in [column for column in columns if column.kind == "value"]:
+        words = [cell for cell in dict.fromkeys(column.filled)
+                 if not _NUMBER.fullmatch(cell)]  # fmt: skip
+        for word in words:
+            said = draft_words.state(word)
+            if said:
+                column.states.setdefault(said, []).append(word)
+            else:
+                out.append(f"column '{column.title}': what does '{word}' mean? Until [states] "
+                           "lists it, each such cell is a fault")  # fmt: skip
+        read = [_value(cell, rules) for cell in column.filled]
+        values = [value for value in read if value is not None]
+        units = {numbers.unit_of(numbers.split_unit(cell)[1]) for cell in column.filled} - {""}
+        if not column.unit and units:
+            column.unit = units.pop() if len(units) == 1 else "in-cell"
+        out += _quantity(column, values)
+        far = sorted({value for value in values if abs(value) > 90 and "W" not in column.unit})
+        if far:
+            out.append(f"column '{column.title}': is {far[0]:g} a value, or the meter's sign for "
+                       "no light? List it under [states] if so")  # fmt: skip
+    return out
+
+
+def _value(cell: str, rules: Numbers) -> float | None:
+    value = numbers.number(numbers.split_unit(cell)[0], rules, numbers.grammar(rules))
+    return None if value != value else value
+
+
+def _quantity(column: Column, values: list[float]) -> list[str]:
+    """Settle what a value column measures, or say why that is open.
+
+    Levels of a received light lie far below 0 dBm and losses above 0 dB; between 0 and -3 both are
+    possible. Common practice, no source.
+    """
+    if column.unit in ("dBm", "in-cell") or column.unit.endswith("W"):
+        column.quantity = column.quantity or "power"
+        return _odd(column, values)
+    if column.unit == "dB":
+        column.quantity = column.quantity or "attenuation"
+        return _odd(column, values)
+    middle = statistics.median(values) if values else 0.0
+    below = sum(value < 0 for value in values)
+    span = f"{min(values):g} to {max(values):g}" if values else "nothing"
+    if column.quantity:
+        column.unit = "dB" if column.quantity == "attenuation" else "dBm"
+        column.doubts.append(f"no unit is printed; {column.unit} is taken from the title")
+        return _odd(column, values)
+    if values and middle <= -3 and below >= 0.9 * len(values):
+        column.quantity, column.unit = "power", "dBm"
+        column.doubts.append(f"no unit is printed; values of {span} look like levels in dBm")
+        return []
+    if values and middle >= 0 and below <= 0.1 * len(values):
+        column.quantity, column.unit = "attenuation", "dB"
+        column.doubts.append(f"no unit is printed; values of {span} look like losses in dB")
+        return []
+    return [f"column '{column.title}': values of {span} may be levels in dBm or losses printed "
+            "negative; give unit and quantity"]  # fmt: skip
+
+
+def _odd(column: Column, values: list[float]) -> list[str]:
+    """Note a loss printed negative, and values that their quantity cannot have."""
+    below = sum(value < 0 for value in values)
+    if column.quantity == "attenuation" and values and below > 0.9 * len(values):
+        column.negated = True
+        column.doubts.append("every loss is printed negative, so the sign is turned")
+    if column.quantity != "attenuation" and column.unit == "dB":
+        return [f"column '{column.title}' is a level by its title but in dB by its unit"]
+    if column.quantity == "attenuation" and column.unit == "dBm":
+        return [f"column '{column.title}' is a loss by its title but in dBm by its unit"]
+    return []
+
+
+def _label(columns: list[Column]) -> list[str]:
+    """Take the column of labels: by its title, else the most various text that is left."""
+    if any(column.kind == "label" for column in columns):
+        return []
+    free = [column for column in columns if column.filled and (
+        not column.kind or column.kind in ("fibre_position",))]  # fmt: skip
+    free = [column for column in free if not any("limit" in reason for reason in column.reasons)]
+    if not free:
+        return ["no column looks like labels: which one names the link?"]
+    best = max(free, key=lambda column: len(set(column.filled)))
+    best.kind = "label"
+    best.doubts.append("taken for the labels, because it is the most various text")
+    return []
