@@ -66,7 +66,7 @@ def codes() -> str:
     for module_info in pkgutil.iter_modules(rules.codes.__path__):
         module = importlib.import_module(f"rules.codes.{module_info.name}")
         lines += [f"## {_first(module.__doc__)}", "",
-                  "| code | severity | meaning | what to do | origin |", "|---|---|---|---|---|"]  # fmt: skip
+                  "| code | severity | meaning | remedy | origin |", "|---|---|---|---|---|"]  # fmt: skip
         for value in vars(module).values():
             if not isinstance(value, dict):
                 continue
