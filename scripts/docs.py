@@ -65,8 +65,8 @@ def codes() -> str:
     lines = ["# Codes", "", NOTE]
     for module_info in pkgutil.iter_modules(rules.codes.__path__):
         module = importlib.import_module(f"rules.codes.{module_info.name}")
-        lines += [f"## {_first(module.__doc__)}", "",
-                  "| code | severity | meaning | remedy | origin |", "|---|---|---|---|---|"]  # fmt: skip
+        lines += [f"## {_first(module.__doc__)}", ""]
+        lines += ["| code | severity | meaning | remedy | origin |", "|---|---|---|---|---|"]
         for value in vars(module).values():
             if not isinstance(value, dict):
                 continue
