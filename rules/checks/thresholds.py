@@ -54,6 +54,9 @@ THRESHOLDS: dict[str, Threshold] = {
         "ISO/IEC 14763-3 reference-grade mating, from memory",
     ),
     "cord_standard_db": Threshold(0.50, "dB", "ordinary cord to cord"),
+    # other tests with a power meter
+    "power_loss_db": Threshold(1.0, "dB", "sent less received power against the link's loss"),
+    "splitter_spread_db": Threshold(1.5, "dB", "between the outputs of one splitter"),
     # series
     "step_db": Threshold(0.20, "dB", "change of level inside a run"),
     "step_score": Threshold(6.0, "1", "strength of a change of level", STATISTICS),
