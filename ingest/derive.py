@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import sqlite3
 from dataclasses import fields, replace
@@ -32,8 +33,40 @@ def derive(job: Job) -> Evaluation:
 def refresh(job: Job) -> None:
     """Bring the derived tables up to date; do nothing when they are."""
     with writing(job, "derive") as session:
-        if not current(session.connection):
-            store_derived(job, session.connection)
+        connection = session.connection
+        if current(connection):
+            return
+        if store.meta(connection, "inputs") == inputs(job, connection):
+            # a copy arrived, a dump is held: the results stand, only the journal went on
+            with store.transaction(connection):
+                store.put_meta(connection, "as_of", _as_of(connection))
+                store.put_meta(connection, "derived", __version__)
+            return
+        store_derived(job, connection)
+
+
+_DECIDING = ("plan", "run-sheet", "answer", "act", "undo", "fit")
+"""Kinds of journal entries that `evaluate` sees."""
+
+
+def inputs(job: Job, connection: sqlite3.Connection) -> str:
+    """Give one hash over everything that the results depend on; `as_of` is not among it."""
+    kinds = ", ".join("?" * len(_DECIDING))
+    entries = connection.execute(
+        f"SELECT hash FROM entry WHERE kind IN ({kinds}) ORDER BY at, laptop, seq, hash",
+        _DECIDING,
+    ).fetchall()
+    dumps = connection.execute(
+        "SELECT sha256, name, arrived_at, parser, parser_version FROM dump "
+        "WHERE state = 'taken' AND aside = 0 ORDER BY sha256"
+    ).fetchall()
+    kept = (__version__, job.text, sorted(job.texts("limits").items()), entries, dumps)
+    return hashlib.sha256(repr(kept).encode()).hexdigest()
+
+
+def _as_of(connection: sqlite3.Connection) -> str:
+    row = connection.execute("SELECT coalesce(max(at), '') FROM entry").fetchone()
+    return str(row[0])
 
 
 def current(connection: sqlite3.Connection) -> bool:
@@ -65,7 +98,7 @@ def own_limits(job: Job) -> dict[str, LimitSet]:
 def store_derived(job: Job, connection: sqlite3.Connection) -> Evaluation:
     """Evaluate what an open store holds and write its derived tables."""
     made, rows = _evaluate(job, connection)
-    _write(connection, made, rows)
+    _write(connection, made, rows, inputs(job, connection))
     return made
 
 
@@ -75,7 +108,6 @@ def _evaluate(job: Job, connection: sqlite3.Connection) -> tuple[Evaluation, pd.
     # the rules put readings into an order of their own: a row number belongs to its id
     rows = pd.Series(numbers.to_numpy(), index=pd.Index(stored["reading_id"]))
     contrary = contradictions.find(connection)
-    as_of = connection.execute("SELECT coalesce(max(at), '') FROM entry").fetchone()[0]
     made = evaluate(
         Plan(links, number),
         stored,
@@ -84,7 +116,7 @@ def _evaluate(job: Job, connection: sqlite3.Connection) -> tuple[Evaluation, pd.
         contradictions.without(decisions(connection), contrary),
         parameters(connection),
         job.settings,
-        as_of,
+        _as_of(connection),
     )
     return replace(made, questions=contradictions.ask(made.questions, contrary)), rows
 
@@ -102,7 +134,9 @@ def parameters(connection: sqlite3.Connection) -> Parameters:
     return Parameters(**lists | {"fitted_at": row[0]})
 
 
-def _write(connection: sqlite3.Connection, made: Evaluation, rows: pd.Series[Any]) -> None:
+def _write(
+    connection: sqlite3.Connection, made: Evaluation, rows: pd.Series[Any], mark: str
+) -> None:
     """Replace the derived tables in one transaction; everything is computed before it begins."""
     state = made.readings.assign(row=_taken(rows, made.readings["reading_id"]))
     pairs = made.pairs.assign(row=_taken(rows, made.pairs["reading_id"]))
@@ -119,6 +153,7 @@ def _write(connection: sqlite3.Connection, made: Evaluation, rows: pd.Series[Any
             frames.insert(connection, f"derived_{name}", columns, lists[name])
         store.put_meta(connection, "as_of", made.as_of)
         store.put_meta(connection, "planned", str(len(made.planned)))
+        store.put_meta(connection, "inputs", mark)
         store.put_meta(connection, "derived", __version__)
 
 

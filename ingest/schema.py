@@ -140,7 +140,7 @@ def _remake(database: Database, name: str, columns: tables.Columns) -> None:
         if list(table.columns_dict) == list(wanted):
             return
         table.drop()
-        database.execute("DELETE FROM meta WHERE key = 'derived'")
+        database.execute("DELETE FROM meta WHERE key IN ('derived', 'inputs')")
     table.create(wanted, pk="row" if name in KEYED_BY_ROW else None, strict=True)
 
 

@@ -27,7 +27,7 @@ def test_every_commented_default_of_the_template_is_the_default() -> None:
     live = []
     for line in text.splitlines():
         body = line.removeprefix("# ")
-        if line.startswith("# [[") or line.startswith("# [cords]"):
+        if line.startswith(("# [[", "# [cords]")):
             break  # from here on the comments are examples, not defaults
         if line.startswith("# ") and (" = " in body.split("#")[0] or body.startswith("[")):
             live.append(body)

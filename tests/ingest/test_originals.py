@@ -3,6 +3,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
+import stat
 from pathlib import Path
 from typing import Any
 
@@ -46,7 +47,7 @@ def test_the_order_is_content_flush_name_flush(
     fsync, replace = os.fsync, Path.replace
 
     def spy_fsync(handle: int) -> None:
-        done.append("flush folder" if os.path.isdir(f"/proc/self/fd/{handle}") else "flush file")
+        done.append("flush folder" if stat.S_ISDIR(os.fstat(handle).st_mode) else "flush file")
         fsync(handle)
 
     def spy_replace(self: Path, target: Any) -> Path:

@@ -1,0 +1,273 @@
+"""Verify, rebuild and restore: what is kept is what was written, or the difference is named."""
+
+from __future__ import annotations
+
+import random
+import shutil
+import sqlite3
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from ingest import acts, intake, lock, originals, rebuild, store, verify
+from ingest.errors import BadInput, Damaged
+from ingest.job import Job
+from tests.ingest import sample
+
+
+def damage(path: Path, place: int = 20, flip: int = 1) -> bytes:
+    data = bytearray(path.read_bytes())
+    data[place] ^= flip
+    path.chmod(0o644)
+    path.write_bytes(data)
+    return bytes(data)
+
+
+def chain(job: Job) -> Path:
+    (path,) = job.journals.glob("*.jsonl")
+    return path
+
+
+def test_a_sound_job_is_proved_table_by_table(worked: Job) -> None:
+    verdict = verify.verify(worked)
+    assert (verdict.sound, verdict.compared, verdict.notes) == (True, True, [])
+    assert (verdict.originals, verdict.entries) == (2, 5)
+    assert list(worked.folder.glob(".part-*")) == []
+
+
+def test_damage_to_an_original_is_named_and_mended_by_the_same_file(worked: Job) -> None:
+    data = sample.dump(sample.labels(6))
+    sha256 = originals.digest(data)
+    damage(originals.path_of(worked.originals, sha256))
+    verdict = verify.verify(worked, quick=True)
+    (problem,) = verdict.problems
+    assert problem.place == f"originals/{sha256[:2]}/{sha256} (monday.csv)"
+    assert "not as it was received" in problem.found
+    assert verdict.originals == 1
+    with pytest.raises(Damaged):
+        originals.read(worked.originals, sha256)
+    intake.receive(worked, data, "monday.csv", "file")
+    assert verify.verify(worked, quick=True).sound
+
+
+def test_an_original_that_is_gone_is_named(worked: Job) -> None:
+    sha256 = originals.digest(sample.dump(sample.labels(6)))
+    originals.path_of(worked.originals, sha256).unlink()
+    (problem,) = verify.verify(worked, quick=True).problems
+    assert "is missing" in problem.found
+    assert "take the same file again" in problem.remedy
+
+
+def test_a_flipped_journal_byte_is_placed_and_the_mirror_restores_it(worked: Job) -> None:
+    good = chain(worked).read_bytes()
+    lines = good.splitlines(keepends=True)
+    damage(chain(worked), len(lines[0]) + len(lines[1]) + 40)
+    (problem,) = verify.verify(worked, quick=True).problems
+    assert "entry 3" in problem.found
+    assert problem.holds.startswith("entries 1 to 2 of this chain, up to 2026-03-02T08:")
+    notes = verify.restore(worked)
+    assert [note.split(":")[0] for note in notes[1:]] == [f"journal/{chain(worked).name}"]
+    assert chain(worked).read_bytes() == good
+    assert verify.verify(worked, quick=True).sound
+
+
+def test_a_cut_tail_is_found_by_the_mirror(worked: Job) -> None:
+    good = chain(worked).read_bytes()
+    chain(worked).write_bytes(b"".join(good.splitlines(keepends=True)[:3]))
+    (problem,) = verify.verify(worked, quick=True).problems
+    assert problem.found == "the tail is cut after entry 3; the database knows 5 entries"
+    verify.restore(worked)
+    assert chain(worked).read_bytes() == good
+
+
+def test_a_cut_tail_without_a_mirror_is_found_by_a_printed_head(worked: Job) -> None:
+    old = verify.verify(worked, quick=True).head
+    acts.note(worked, "1A.01", "later")
+    new = verify.verify(worked, quick=True).head
+    verdict = verify.verify(worked, head=old[:16], quick=True)
+    assert verdict.sound
+    assert verdict.notes[-1].startswith("The printed head is the job as of 2026-03-")
+    chain(worked).write_bytes(b"".join(chain(worked).read_bytes().splitlines(keepends=True)[:-1]))
+    worked.store.unlink()
+    assert verify.verify(worked, head=old, quick=True).sound
+    (problem,) = verify.verify(worked, head=new, quick=True).problems
+    assert problem.found == "no state of this journal has the printed head"
+
+
+def test_a_changed_plan_file_is_named(worked: Job) -> None:
+    (path,) = worked.plans.iterdir()
+    damage(path)
+    (problem,) = verify.verify(worked, quick=True).problems
+    assert problem.place == "plan/0001-plan.csv"
+
+
+@pytest.mark.parametrize(
+    ("table", "change"),
+    [
+        ("reading", "UPDATE reading SET label = '1A.02' WHERE row = 1"),
+        ("reading", "UPDATE reading SET loss_db = 0.4 WHERE row = 1"),
+        ("derived_pairs", "UPDATE derived_pairs SET link_id = '1A.02' WHERE row = 1"),
+        ("derived_grades", "UPDATE derived_grades SET grade = 'fail'"),
+        ("derived_completion", "UPDATE derived_completion SET accepted = accepted + 1"),
+        ("entry", "UPDATE entry SET who = 'x' WHERE seq = 3"),
+        ("dump", "UPDATE dump SET name = 'x' WHERE id = 1"),
+        ("plan_link", "UPDATE plan_link SET length_m = 1 WHERE position = 1"),
+        ("constant", "UPDATE constant SET meter_serial = 'x' WHERE dump = 1"),
+        ("schema", "DROP TRIGGER reading_no_delete"),
+    ],
+)
+def test_any_change_in_the_database_is_named(
+    _worked: Path, tmp_path: Path, fresh: Path, table: str, change: str
+) -> None:
+    path = tmp_path / "changed.db"
+    shutil.copy(_worked / "glasstally.db", path)
+    with sqlite3.connect(path) as connection:
+        triggers = connection.execute(
+            "SELECT name, sql FROM sqlite_master WHERE type = 'trigger'"
+        ).fetchall()
+        for name, _ in triggers if table != "schema" else []:
+            connection.execute(f"DROP TRIGGER {name}")
+        connection.execute(change)
+        for _, sql in triggers if table != "schema" else []:
+            connection.execute(sql)
+    connection.close()
+    found = verify._differences(path, fresh)
+    assert found
+    assert any(text.startswith(f"table {table}") for text in found)
+
+
+@pytest.fixture(scope="session")
+def fresh(_worked: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A database derived anew from what the worked job keeps."""
+    job = Job.open(_worked)
+    kept = tmp_path_factory.mktemp("fresh") / "fresh.db"
+    with rebuild.fresh(job) as path:
+        shutil.copy(path, kept)
+    return kept
+
+
+def test_flipped_bytes_of_the_database_are_found_wherever_a_query_would_differ(
+    _worked: Path, tmp_path: Path, fresh: Path
+) -> None:
+    good = (_worked / "glasstally.db").read_bytes()
+    assert verify._differences(_worked / "glasstally.db", fresh) == []
+    path = tmp_path / "flipped.db"
+    rng = random.Random(7)
+    found = 0
+    written = [place for place in range(100, len(good)) if good[place]]
+    for place in rng.sample(written, 60):
+        data = bytearray(good)
+        data[place] ^= 1 << rng.randrange(8)
+        path.write_bytes(data)
+        told = noticed(path, fresh)
+        found += told
+        assert told or everything(path) == everything(_worked / "glasstally.db"), place
+    assert found > 20
+
+
+def noticed(path: Path, fresh: Path) -> bool:
+    try:
+        with store.reader(path) as connection:
+            said = [row[0] for row in connection.execute("PRAGMA integrity_check").fetchall()]
+        return said != ["ok"] or bool(verify._differences(path, fresh))
+    except Exception:  # noqa: BLE001 any refusal to read is a find
+        return True
+
+
+def everything(path: Path) -> Any:
+    with sqlite3.connect(path) as connection:
+        names = connection.execute(
+            "SELECT name FROM sqlite_master WHERE type IN ('table', 'view') ORDER BY name"
+        ).fetchall()
+        return [connection.execute(f'SELECT * FROM "{name}"').fetchall() for (name,) in names]
+
+
+def test_a_rebuild_comes_out_equal_and_takes_the_place_of_a_broken_database(worked: Job) -> None:
+    assert rebuild.rebuild(worked) == rebuild.Outcome(True)
+    worked.store.write_bytes(b"SQLite format 3\0" + b"x" * 5000)
+    assert not verify.verify(worked, quick=True).sound
+    outcome = rebuild.rebuild(worked)
+    assert outcome.swapped
+    assert outcome.reasons[0].startswith("the old database could not be read")
+    assert verify.verify(worked).compared
+
+
+def test_a_rebuild_that_differs_waits_for_consent(
+    worked: Job, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from parsers.profiled import ProfileParser
+
+    parse = ProfileParser.parse
+
+    def otherwise(self: Any, dump: Any) -> Any:
+        extract = parse(self, dump)
+        extract.readings["loss_db"] += 0.1
+        return extract
+
+    monkeypatch.setattr(ProfileParser, "parse", otherwise)
+    before = worked.store.read_bytes()
+    outcome = rebuild.rebuild(worked)
+    assert not outcome.swapped
+    assert outcome.differences[0].startswith("readings: at reading_id")
+    assert "loss_db was 0.5, is 0.6" in outcome.differences[0]
+    assert worked.store.read_bytes() == before
+    assert rebuild.rebuild(worked, accept=True).swapped
+
+
+def test_a_rebuild_refuses_damaged_originals(worked: Job) -> None:
+    (path,) = worked.plans.iterdir()
+    damage(path)
+    with pytest.raises(Damaged, match="not as it was loaded"):
+        rebuild.rebuild(worked)
+    assert verify.verify(worked, quick=True).problems
+    assert list(worked.folder.glob(".part-*")) == []
+
+
+def test_a_newer_database_is_refused_and_an_older_one_asks_for_upgrade(
+    worked: Job, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from ingest import backup, schema
+
+    with sqlite3.connect(worked.store) as connection:
+        connection.execute("PRAGMA user_version = 99")
+    with pytest.raises(BadInput, match="newer than this program reads"):
+        acts.note(worked, "1A.01", "x")
+    with pytest.raises(BadInput, match="newer Glasstally"):
+        backup.upgrade(worked)
+    with sqlite3.connect(worked.store) as connection:
+        connection.execute("PRAGMA user_version = 1")
+    assert backup.upgrade(worked).startswith("Nothing to do")
+
+    def second(database: Any) -> None:
+        database.execute("CREATE TABLE added (x INTEGER) STRICT")
+
+    monkeypatch.setattr(schema, "_MIGRATIONS", {**schema._MIGRATIONS, 2: second})
+    monkeypatch.setattr(schema, "VERSION", 2)
+    with pytest.raises(BadInput, match="run `glasstally upgrade`"):
+        acts.note(worked, "1A.01", "x")
+    assert backup.upgrade(worked).startswith("The database went from version 1 to 2")
+    assert len(list(worked.folder.glob("before-upgrade-1-*.db"))) == 1
+    assert store.version(worked.store) == 2
+
+
+def test_backup_is_a_whole_job(worked: Job, tmp_path: Path) -> None:
+    from ingest import backup
+
+    target = backup.backup(worked, tmp_path / "copy")
+    copy = Job.open(target)
+    assert verify.verify(copy, quick=True).head == verify.verify(worked, quick=True).head
+    again = backup.backup(worked, target)
+    assert again.parent == target
+    assert again.name.startswith("job-20260305-")
+    with pytest.raises(BadInput, match="inside the job"):
+        backup.backup(worked, worked.folder / "copy")
+    assert list(tmp_path.glob(".part-*")) == []
+
+
+def test_verify_waits_for_its_turn(worked: Job, monkeypatch: pytest.MonkeyPatch) -> None:
+    from ingest.errors import NotNow
+
+    monkeypatch.setattr(lock, "WAIT_S", 0.05)
+    with lock.held(worked.folder, "take", "now"), pytest.raises(NotNow):
+        verify.verify(worked)
