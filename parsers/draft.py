@@ -54,7 +54,8 @@ def draft(dumps: Sequence[Dump], name: str) -> Draft:
 
     What cannot be told is left open in words; it is never invented.
     """
-    encoding, sure = _encoding([dump.data for dump in dumps])
+    book = grids.is_workbook(dumps[0].data)
+    encoding, sure = ("utf-8", []) if book else _encoding([dump.data for dump in dumps])
     sample = _sample(dumps[0], encoding)
     if sample is None:
         why = "nothing in this dump repeats like rows or records: is it a meter's dump?"
@@ -65,14 +66,18 @@ def draft(dumps: Sequence[Dump], name: str) -> Draft:
             sample.doubts.append(f"{other.name} has another layout or other titles")
         else:
             sample.rows += more.rows
-    mark, doubt = draft_columns.decimal_mark(sample.rows)
-    rules = Numbers(decimal_mark="," if mark == "," else ".")
+    rules, doubt = draft_columns.number_rules(sample.rows)
     columns = [Column(title, [row[place] for row in sample.rows])
                for place, title in enumerate(sample.header)]  # fmt: skip
     work = _Work(encoding, sample, columns, rules)
     work.sure += [*sure, f"layout {sample.layout}, {len(sample.rows)} rows in the samples"]
     work.unsure += sample.doubts + ([doubt] if doubt else [])
     work.open_ends += draft_columns.judge(columns, rules)
+    for column in columns:
+        if column.kind not in ("", "value"):
+            asked = [f"column '{column.title}': {doubt}" for doubt in column.doubts]
+            work.open_ends += [doubt for doubt in asked if doubt.endswith("?")]
+            work.unsure += [doubt for doubt in asked if not doubt.endswith("?")]
     _outside(work)
     if sample.sign:
         work.signs.append(sample.sign)
@@ -143,7 +148,7 @@ def _outside(work: _Work) -> None:
     late = [(number, line) for number, line in left if number >= sample.first_row]
     if early:
         work.keep = True
-        work.unsure.append(f"{len(early)} lines before the table are kept as context: "
+        work.unsure.append(f"{len(early)} lines before the table kept as context: "
                            + "; ".join(f"'{line[:40]}'" for line in early[:3]))  # fmt: skip
     for number, line in late[:10]:
         work.open_ends.append(
@@ -167,7 +172,7 @@ def _heading(work: _Work, line: str, taken: set[str]) -> bool:
     start = pattern("^" + match[1])[1:-1]
     sign = re.escape(match[2].strip()) if match[2].strip() else r"\t"
     work.headings += ["", "[[heading]]"]
-    found = "^" + start + r"\s*" + sign + r"\s*(?P<" + group + ">.*)$"
+    found = start + r"\s*" + sign + r"\s*(?P<" + group + ">.*)$"
     work.headings.append(f"match = {raw(found)}")
     if kinds:
         work.headings.append(f"carry = [{quoted(kinds[0])}]")
@@ -213,6 +218,7 @@ def _lack(work: _Work) -> None:
 def _toml(work: _Work, name: str) -> str:
     sample = work.sample
     signs = ", ".join(work.signs) or "'.'"
+    thousands = work.numbers.thousands_mark
     about = f"Drafted from {len(sample.rows)} rows; read every line marked not sure."
     lines = [
         *comments(work.open_ends),
@@ -222,7 +228,8 @@ def _toml(work: _Work, name: str) -> str:
         "[recognise]", f"all = [{signs}]", "",
         "[text]", f"encoding = {quoted(work.encoding)}",
         *(['preamble = "keep"'] if work.keep else []), "",
-        "[numbers]", f"decimal_mark = {quoted(work.numbers.decimal_mark)}", "",
+        "[numbers]", f"decimal_mark = {quoted(work.numbers.decimal_mark)}",
+        *([f"thousands_mark = {quoted(thousands)}"] if thousands else []), "",
         f"[{sample.layout}]", *sample.part,
         *work.headings, "",
         "[[table]]", f"header = [{', '.join(quoted(title) for title in sample.header)}]",
@@ -262,6 +269,8 @@ def _fields(work: _Work) -> list[str]:
                 f"column = {places[0]}" if len(places) == 1 else f"columns = [{', '.join(places)}]"
             )
             ask = ', order = "ask"' if column.form.ask else ""
+            if column.form.months:
+                ask += f", months = [{', '.join(map(quoted, column.form.months))}]"
             out.append(f"clock = {{ {where}, format = {quoted(column.form.format)}{ask} }}")
         else:
             said = f", words = {words(column.words)}" if column.words else ""
@@ -282,7 +291,9 @@ def _value(work: _Work, column: Column) -> list[str]:
     out = [*comments(column.doubts), "[[table.values]]", f"column = {quoted(column.title)}"]
     if column.quantity:
         out.append(f"quantity = {quoted(column.quantity)}")
-    if column.unit:
+    if column.unit == "row":
+        out.append("# quantity and unit are told by the row's unit")
+    elif column.unit:
         out.append(f"unit = {quoted(column.unit)}")
     else:
         out.append('# unit = "dB" or "dBm": to be settled by a person')
@@ -295,7 +306,9 @@ def _value(work: _Work, column: Column) -> list[str]:
                            for state, listed in column.states.items())  # fmt: skip
         out.append(f"states = {{ {inside} }}")
     work.unsure += [f"column '{column.title}': {doubt}" for doubt in column.doubts]
-    if column.unit and not column.doubts:
+    if column.unit == "row":
+        work.sure.append(f"column '{column.title}' holds values; their unit is in the row")
+    elif column.unit and not column.doubts:
         work.sure.append(f"column '{column.title}' holds {column.quantity} in {column.unit}")
     return out
 

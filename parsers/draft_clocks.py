@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from parsers import clocks
@@ -14,7 +15,17 @@ _DATES = ("%Y-%m-%d", "%d.%m.%Y", "%d/%m/%Y", "%m/%d/%Y", "%d-%m-%Y", "%m-%d-%Y"
           "%b %d %Y", "%d. %b %Y", "%d-%m-%y", "%m-%d-%y")  # fmt: skip
 _TIMES = ("%H:%M:%S", "%H:%M", "%I:%M:%S %p", "%I:%M %p", "%Hh%M", "%H.%M", "%H.%M.%S", "%H%M%S",
           "%H%M")  # fmt: skip
-_JOINS = (" ", "T", "_", ", ", "")
+_JOINS = (" ", "T", ", ", "  ")
+_WHOLE = ("%Y%m%d%H%M%S", "%Y%m%d%H%M", "%Y%m%d%H%M%S%z")
+_STAMP = re.compile(r"\d{4}-\d\d-\d\d([T ]\d\d:\d\d(:\d\d)?)?([+-]\d\d:?\d\d|Z)?")
+
+
+MONTHS = (
+    ("Jan", "Feb", "Mär", "Apr", "Mai", "Jun", "Jul", "Aug", "Sep", "Okt", "Nov", "Dez"),
+    ("janv", "févr", "mars", "avr", "mai", "juin", "juil", "août", "sept", "oct", "nov", "déc"),
+    ("ene", "feb", "mar", "abr", "may", "jun", "jul", "ago", "sep", "oct", "nov", "dic"),
+)
+"""Short names of the months in German, French and Spanish (Unicode CLDR, without full stops)."""
 
 
 @dataclass(frozen=True)
@@ -23,6 +34,7 @@ class Form:
 
     format: str
     ask: bool = False
+    months: tuple[str, ...] = ()
 
 
 def date_form(texts: list[str]) -> Form | None:
@@ -40,24 +52,40 @@ def is_time(texts: list[str]) -> str:
 
 
 def form(texts: list[str]) -> Form | None:
-    """Find the format of dates with times, or of dates alone."""
+    """Find the format of dates with times, or of dates alone.
+
+    Texts that read as ISO 8601 beside others, as date cells of a workbook do, do not count.
+    """
+    if all(_STAMP.fullmatch(text) for text in texts):
+        return Form("iso") if texts and _reads(texts, "iso") else None
+    texts = [text for text in texts if not _STAMP.fullmatch(text)]
     layouts = [f"{date}{join}{time}" for date in _DATES for join in _JOINS for time in _TIMES]
-    if all(re.match(r"\d{4}-\d\d-\d\d[T ]\d\d:\d\d:\d\d", text) for text in texts):
-        return Form("iso") if _reads(texts, "iso") else None
-    return _first(texts, layouts) or date_form(texts)
+    found = _first(texts, [*_WHOLE, *layouts]) or date_form(texts)
+    if found or not any(re.search(r"[^\W\d_]{3}", text) for text in texts):
+        return found
+    named = [layout for layout in [*layouts, *_DATES] if "%b" in layout]
+    for months in MONTHS:
+        good = [one for one in named if not _bad(texts, one, months)]
+        if good:
+            return Form(good[0], months=months)
+    return None
 
 
 def _first(texts: list[str], layouts: list[str]) -> Form | None:
-    if not texts or not all(re.search(r"\d", text) for text in texts):
+    """Take the format that reads most texts, if it reads nearly all of them."""
+    some = [text for text in texts if re.search(r"\d", text)][:20]
+    if not some:
         return None
-    few = texts[:3]
-    fits = [one for one in layouts if _reads(few, one) and _reads(texts, one)]
-    if not fits:
+    fits = [one for one in layouts if _bad(some, one) * 4 < len(some)]
+    counted = sorted((_bad(texts, one), place) for place, one in enumerate(fits))
+    if not counted or counted[0][0] > max(1, len(texts) // 10):
         return None
-    swapped = [one for one in fits if one != fits[0] and _swapped(one) == fits[0]]
-    if swapped and not _equal(texts, fits[0], swapped[0]):
-        return Form(fits[0], ask=True)
-    return Form(fits[0])
+    bad, place = counted[0]
+    best = fits[place]
+    other = _swapped(best)
+    if other != best and _bad(texts, other) == bad and not _equal(texts, best, other):
+        return Form(best, ask=True)
+    return Form(best)
 
 
 def _swapped(layout: str) -> str:
@@ -65,9 +93,15 @@ def _swapped(layout: str) -> str:
 
 
 def _reads(texts: list[str], layout: str) -> bool:
-    return not clocks.read(pd.Series(texts, dtype="str"), layout).unreadable.any()
+    return not _bad(texts, layout)
+
+
+def _bad(texts: list[str], layout: str, months: tuple[str, ...] = ()) -> int:
+    cells = pd.Series(texts, dtype="str")
+    return int(clocks.read(cells, layout, months=months).unreadable.sum())
 
 
 def _equal(texts: list[str], one: str, two: str) -> bool:
     cells = pd.Series(texts, dtype="str")
-    return bool((clocks.read(cells, one).taken_at == clocks.read(cells, two).taken_at).all())
+    first, second = clocks.read(cells, one).taken_at, clocks.read(cells, two).taken_at
+    return bool(np.array_equal(first, second, equal_nan=True))

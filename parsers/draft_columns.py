@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import statistics
 from dataclasses import dataclass, field
@@ -9,7 +10,7 @@ from dataclasses import dataclass, field
 from parsers import draft_clocks, draft_words, numbers, wavelengths
 from parsers.profile_parts import Numbers
 
-_NUMBER = re.compile(r"[+\-\u2212]?(\d+(?:[.,]\d+)?)\s*([A-Za-zµμ]*)")
+_GROUPED = re.compile(r"[+-]?\d{1,3}(?:([ .,'])\d{3})(?:\1\d{3})*([.,]\d+)?")
 _IN_TITLE = re.compile(r"(?<!\d)(\d{3,4})(?!\d)\s*(?:nm)?", re.IGNORECASE)
 _UNIT = re.compile(r"(?<![A-Za-zµμ])(dBm|dB|[munpµμ]?W)(?![A-Za-z])", re.IGNORECASE)
 
@@ -38,26 +39,31 @@ class Column:
         return [cell for cell in self.cells if cell]
 
 
-def decimal_mark(rows: list[list[str]]) -> tuple[str, str]:
-    """Find the decimal mark; return it, and a doubt in words (empty if there is none)."""
+def number_rules(rows: list[list[str]]) -> tuple[Numbers, str]:
+    """Find decimal and thousands mark; return them with a doubt in words, or empty."""
+    cells = [numbers.split_unit(cell)[0] for row in rows for cell in row]
+    grouped = [match for cell in cells if (match := _GROUPED.fullmatch(cell))]
+    thousands = {match[1] for match in grouped if match[2] or match[1] in " '"}
     marks = {".": 0, ",": 0}
     three = True
-    for row in rows:
-        for cell in row:
-            match = re.fullmatch(r"[+\-\u2212]?\d+([.,])(\d+)\s*(?:d[Bb]m?|[munpµ]?W)?", cell)
-            if match:
-                marks[match[1]] += 1
-                three = three and len(match[2]) == 3
+    for cell in cells:
+        match = re.fullmatch(r"[+\-\u2212]?\d+([.,])(\d+)", cell)
+        if match:
+            marks[match[1]] += 1
+            three = three and len(match[2]) == 3
+    mark = "," if marks[","] > marks["."] else "."
+    group = thousands.pop() if len(thousands) == 1 else ""
+    rules = Numbers.model_validate(
+        {"decimal_mark": mark, "thousands_mark": group if group != mark else ""}
+    )
     if marks["."] and marks[","]:
-        more = max(marks, key=lambda mark: marks[mark])
-        return more, (f"numbers have both marks: '.' {marks['.']} times, ',' {marks[',']} times; "
-                      f"'{more}' is proposed")  # fmt: skip
+        return rules, (f"numbers have both marks: '.' {marks['.']} times, ',' {marks[',']} times; "
+                       f"'{mark}' is proposed as decimal mark")  # fmt: skip
     if not marks["."] and not marks[","]:
-        return ".", "no number has decimals, so the decimal mark is not known; '.' is proposed"
-    mark = "," if marks[","] else "."
+        return rules, "no number has decimals, so the decimal mark is not known; '.' is proposed"
     if three:
-        return mark, f"every '{mark}' has three digits behind it: it may be a thousands mark"
-    return mark, ""
+        return rules, f"every '{mark}' has three digits behind it: it may be a thousands mark"
+    return rules, ""
 
 
 def judge(columns: list[Column], rules: Numbers) -> list[str]:
@@ -65,8 +71,8 @@ def judge(columns: list[Column], rules: Numbers) -> list[str]:
     for column in columns:
         _by_words(column)
         _by_values(column, rules)
-    open_ends = _clocks(columns) + _one_of_each(columns) + _values(columns, rules)
-    return open_ends + _label(columns)
+    open_ends = _clocks(columns) + _nameless(columns, rules) + _one_of_each(columns)
+    return open_ends + _values(columns, rules) + _label(columns) + _few_words(columns)
 
 
 def _by_words(column: Column) -> None:
@@ -87,6 +93,10 @@ def _by_values(column: Column, rules: Numbers) -> None:
         column.kind = ""
         column.reasons = ["a limit or margin, which the job computes itself"]
         return
+    if cells and all(numbers.unit_of(cell) for cell in cells):
+        column.kind = "unit"
+        column.words = {cell: numbers.unit_of(cell) for cell in dict.fromkeys(cells)}
+        return
     measured = _numeric_share(cells, rules) >= 0.5 and bool(cells)
     if measured and (column.wavelength_nm or set(kinds) & {"power", "attenuation", "reference"}
                      or column.unit):  # fmt: skip
@@ -94,7 +104,13 @@ def _by_values(column: Column, rules: Numbers) -> None:
         wanted = [kind for kind in kinds if kind in ("power", "attenuation", "reference")]
         column.quantity = wanted[0] if wanted else ""
         return
-    if cells and all(_is_wavelength(cell, rules) for cell in cells):
+    numbered = all(cell.isdigit() for cell in cells) and len(cells) > 2
+    if numbered and not kinds and all(int(a) < int(b) for a, b in itertools.pairwise(cells)):
+        column.kind = "slot"
+        column.doubts.append("taken for the slot, because it counts upwards")
+        return
+    lit = sum(_is_wavelength(cell, rules) for cell in cells)
+    if cells and (lit == len(cells) or ("wavelength" in kinds and lit >= 0.6 * len(cells))):
         column.kind = "wavelength"
         return
     for kind in ("direction", "verdict", "fibre_position", "slot"):
@@ -158,6 +174,8 @@ def _clocks(columns: list[Column]) -> list[str]:
         found = draft_clocks.form(column.filled)
         if found and ("clock" in column.reasons or not column.cells[0].isdigit()):
             column.form = found
+            if found.months:
+                column.doubts.append("the names of the months are those of a language's list")
             column.kind = "date" if not re.search("%[HI]", found.format) else "clock"
             if found.format == "iso":
                 column.kind = "clock"
@@ -175,6 +193,36 @@ def _clocks(columns: list[Column]) -> list[str]:
         'settles it in this sample; order = "ask" leaves it to each dump'
         for column in asked
     ]
+
+
+def _nameless(columns: list[Column], rules: Numbers) -> list[str]:
+    """Take columns of decimal numbers for values where no title names one."""
+    if any(column.kind == "value" for column in columns):
+        return []
+    for column in columns:
+        decimals = [cell for cell in column.filled if re.search(r"\d[.,]\d", cell)]
+        if not column.kind and decimals and _numeric_share(column.filled, rules) >= 0.5:
+            column.kind = "value"
+    return []
+
+
+def _few_words(columns: list[Column]) -> list[str]:
+    """Ask about columns that sort the rows into a few kinds and that nothing reads."""
+    out = []
+    for column in columns:
+        kinds = list(dict.fromkeys(column.filled))
+        if not column.kind and "clock" in column.reasons:
+            out.append(f"column '{column.title}' looks like a clock, but no format reads "
+                       f"{_listed(kinds)}")  # fmt: skip
+            continue
+        sorts = 2 <= len(kinds) <= 5 and len(column.filled) > len(kinds)
+        if column.kind or "limit" in " ".join(column.reasons) or not sorts:
+            continue
+        if any(re.fullmatch(r"[\d.,:/ -]+", kind) for kind in kinds):
+            continue
+        out.append(f"column '{column.title}' holds {_listed(kinds)}: if it tells references from "
+                   "measurements, name it under fields.quantity; else it is not read")  # fmt: skip
+    return out
 
 
 def _one_of_each(columns: list[Column]) -> list[str]:
@@ -195,9 +243,11 @@ def _values(columns: list[Column], rules: Numbers) -> list[str]:
     out = []
     for column in [column for column in columns if column.kind == "value"]:
         words = [cell for cell in dict.fromkeys(column.filled)
-                 if not _NUMBER.fullmatch(cell)]  # fmt: skip
+                 if _value(cell, rules) is None]  # fmt: skip
         for word in words:
             said = draft_words.state(word)
+            if numbers.unit_of(word):
+                continue
             if said:
                 column.states.setdefault(said, []).append(word)
             else:
@@ -208,8 +258,12 @@ def _values(columns: list[Column], rules: Numbers) -> list[str]:
         units = {numbers.unit_of(numbers.split_unit(cell)[1]) for cell in column.filled} - {""}
         if not column.unit and units:
             column.unit = units.pop() if len(units) == 1 else "in-cell"
+        if not column.unit and any(other.kind == "unit" for other in columns):
+            column.unit = "row"
+            continue
         out += _quantity(column, values)
-        far = sorted({value for value in values if abs(value) > 90 and "W" not in column.unit})
+        decibels = column.unit in ("dB", "dBm", "")
+        far = sorted({value for value in values if abs(value) > 90 and decibels})
         if far:
             out.append(f"column '{column.title}': is {far[0]:g} a value, or the meter's sign for "
                        "no light? List it under [states] if so")  # fmt: skip

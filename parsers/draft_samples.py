@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections import Counter
 from dataclasses import dataclass, field
@@ -100,7 +101,7 @@ def in_table(layout: str, rows: list[tuple[int, str, list[str]]], width: int) ->
         sample.sign = pattern("^" + re.sub(r"\t", "\t", wide[-place][1]).rstrip())
         if all(not cell or draft_unit(cell) for cell in body[0][2]) and any(body[0][2]):
             sample.units = body[0][1]
-            body = body[1:]
+            body = [row for row in body if row[1] != sample.units]
     taken = {number for number, _, _ in body} | {wide[-place][0] if titled else 0}
     taken |= {number for number, _, cells in rows if titled and cells == header}
     if titled:
@@ -116,7 +117,7 @@ def titles_score(cells: list[str]) -> int:
     """Count the cells that read as column titles; 0 where one reads as a measured value."""
     score = 0
     for cell in cells:
-        if not cell:
+        if not cell or draft_unit(cell):
             continue
         if _NUMERIC.fullmatch(cell):
             digits = re.match(r"\d+", cell)
@@ -125,9 +126,14 @@ def titles_score(cells: list[str]) -> int:
             score += 1
         elif re.search(r"\d[.,:/-]\d", cell):
             return 0
-        elif draft_words.title_kinds(cell):
+        elif draft_words.title_kinds(cell) or _lit(cell):
             score += 1
     return score
+
+
+def _lit(title: str) -> bool:
+    """Tell whether a title names a wavelength."""
+    return any(wavelengths.nominal(int(n)) for n in re.findall(r"(?<!\d)\d{3,4}(?!\d)", title))
 
 
 def draft_unit(cell: str) -> bool:
@@ -213,70 +219,74 @@ def _keyed(lines: list[tuple[int, str]]) -> Sample | None:
 
 
 def _positioned(lines: list[tuple[int, str]]) -> Sample | None:
-    """Find fields at fixed positions: the columns of blanks that all rows share."""
+    """Find fields at fixed positions: under a line of titles, the blanks that all rows share."""
+    place, titles, heads = _title_line(lines)
+    if not titles:
+        return None
+    above = {re.sub(r"\d+", "0", line) for number, line in lines if number < place}
     rows = [(number, line) for number, line in lines
-            if len(re.findall(r"\d+", line)) >= 2 and len(re.split(r"\s{2,}", line.strip())) >= 3
-            and not _RULER.fullmatch(line)]  # fmt: skip
-    shapes = Counter(len(re.split(r"\s{2,}", line.strip())) for _, line in rows)
-    if not shapes:
+            if number > place and line.rstrip() != titles and not _RULER.fullmatch(line)
+            and re.search(r"\d", line) and re.sub(r"\d+", "0", line) not in above]  # fmt: skip
+    if not rows:
         return None
-    shape = shapes.most_common(1)[0][0]
-    rows = [(n, line) for n, line in rows if len(re.split(r"\s{2,}", line.strip())) == shape]
-    if len(rows) < 2:
+    usual = Counter(len(line.split()) for _, line in rows).most_common(1)[0][0]
+    rows = [(number, line) for number, line in rows if len(line.split()) >= usual - 1]
+    spans = _spans(heads, [line for _, line in rows])
+    header = [title for title, _, _ in heads]
+    if spans is None or len(set(header)) < len(header):
         return None
-    spans = _spans([line for _, line in rows])
-    above = [(number, line) for number, line in lines if number < rows[0][0]]
-    heads = [(titles_score(_cut(line, spans)), number, line) for number, line in above]
-    score, place, titles = max(heads, default=(0, 0, ""))
-    titled = score >= 2
-    header = _cut(titles, spans) if titled else []
-    if not titled or len(set(header)) < len(header) or not all(header):
-        header = [cell or f"field {n}" for n, cell in enumerate(header, 1)] if header else [
-            f"field {n}" for n in range(1, len(spans) + 1)]  # fmt: skip
-        header = [f"{cell} {n}" if header.count(cell) > 1 else cell
-                  for n, cell in enumerate(header, 1)]  # fmt: skip
-    cells = [_cut(line, spans) for _, line in rows]
-    sample = Sample("fixed", header, cells, titled)
+    cells = [[line[first:last].strip() for first, last in spans] for _, line in rows]
+    sample = Sample("fixed", header, cells)
     digits = all(row[0].isdigit() for row in cells)
-    sample.table = ["row = '^ *[0-9]+ '" if digits else "row = '^ *[^ ].*[0-9]'"]
-    sample.table += [f"titles = {pattern('^' + titles.rstrip())}"] if titled else []
-    sample.table += ["", "[table.columns]"]
+    sample.table = ["row = '^ *[0-9]+ '" if digits else "row = '^ *[^ ].* [^ ]*[0-9]'"]
+    sample.table += [f"titles = {pattern('^' + titles)}", "", "[table.columns]"]
     sample.table += [f"{quoted(title)} = [{first + 1}, {last}]"
                      for title, (first, last) in zip(header, spans, strict=True)]  # fmt: skip
-    sample.sign = pattern("^" + titles.rstrip()) if titled else ""
-    taken = {number for number, _ in rows} | ({place} if titled else set())
-    repeated = titles.strip() if titled else None
-    sample.outside = [(n, line) for n, line in lines if n not in taken and line.strip() != repeated]
+    sample.sign = pattern("^" + titles)
+    taken = {number for number, _ in rows}
+    sample.outside = [(n, line) for n, line in lines if n not in taken and line.rstrip() != titles]
     sample.first_row = rows[0][0]
     if not digits:
         sample.doubts.append("rows are told from other lines by a digit alone; look at `row`")
     return sample
 
 
-def _spans(lines: list[str]) -> list[tuple[int, int]]:
-    """Return (first, last + 1) of each field, grown towards the side where it varies."""
-    width = max(len(line) for line in lines)
-    filled = [any(place < len(line) and line[place] != " " for line in lines)
-              for place in range(width)]  # fmt: skip
-    bare: list[tuple[int, int]] = []
-    start = -1
-    for place, there in enumerate([*filled, False, False]):
-        gap = not there and (place + 1 >= width or not filled[min(place + 1, width - 1)])
-        if there and start < 0:
-            start = place
-        elif gap and start >= 0:
-            bare.append((start, min(place, width)))
-            start = -1
-    grown = []
-    for number, (first, last) in enumerate(bare):
-        before = bare[number - 1][1] if number else 0
-        right = all(len(line) >= last and line[last - 1 : last].strip() for line in lines)
-        left = bare[number + 1][0] - 1 if number + 1 < len(bare) else last + 8
-        grown.append((min(before + 1, first) if number and right else (0 if not number else first),
-                      last if right else left))  # fmt: skip
-    return [(first, min(last, grown[n + 1][0]) if n + 1 < len(grown) else last)
-            for n, (first, last) in enumerate(grown)]  # fmt: skip
+def _title_line(
+    lines: list[tuple[int, str]],
+) -> tuple[int, str, list[tuple[str, int, int]]]:
+    """Return the line of titles: its number, text, and (title, first, last + 1) of each."""
+    best: tuple[int, int, str, list[tuple[str, int, int]]] = (1, 0, "", [])
+    for number, line in lines[:60]:
+        heads = [(m[0], m.start(), m.end()) for m in re.finditer(r"\S+(?: \S+)*", line)]
+        score = titles_score([title for title, _, _ in heads])
+        if score > best[0]:
+            best = (score, number, line.rstrip(), heads)
+    return best[1:]
 
 
-def _cut(line: str, spans: list[tuple[int, int]]) -> list[str]:
-    return [line[first:last].strip() for first, last in spans]
+def _spans(heads: list[tuple[str, int, int]], rows: list[str]) -> list[tuple[int, int]] | None:
+    """Part the line between neighbouring titles, at the widest run of blanks of all rows."""
+    width = max(max(len(line) for line in rows), heads[-1][2]) + 1
+    blank = [all(line[place : place + 1] in ("", " ") for line in rows) for place in range(width)]
+    cuts = []
+    for (_, start, _), (_, begin, end) in itertools.pairwise(heads):
+        cut = _gap(blank, start, begin + 1) or _gap(blank, start, min(end, width))
+        if cut is None:
+            return None
+        cuts.append(cut)
+    firsts = [0, *(last + 1 for _, last in cuts)]
+    ends = [*(first for first, _ in cuts), width + 8]
+    # a field may grow into the blanks beside it, all but one of them
+    grown = [first - (gap[1] - gap[0]) // 2 for first, gap in zip(firsts[1:], cuts, strict=True)]
+    lasts = [end + (gap[1] - gap[0] + 1) // 2 for end, gap in zip(ends, cuts, strict=False)]
+    return list(zip([0, *grown], [*lasts, ends[-1]], strict=True))
+
+
+def _gap(blank: list[bool], start: int, stop: int) -> tuple[int, int] | None:
+    """Return first and last place of the widest run of blanks between start and stop."""
+    run, best = 0, (0, 0)
+    for place in range(start, stop):
+        run = run + 1 if blank[place] else 0
+        best = max(best, (run, place))
+    longest, last = best
+    return (last - longest + 1, last) if longest else None

@@ -320,3 +320,17 @@ class Table(Closed):
             if value.unit is None and "unit" not in self.fields:
                 raise ValueError(f"values column '{value.column}' has no unit")
         return self
+
+    @model_validator(mode="after")
+    def _values_differ(self) -> Self:
+        seen: dict[tuple[object, ...], str] = {}
+        for value in self.values:
+            kind = value.quantity or ("attenuation" if value.unit == "dB" else value.unit)
+            key = (kind, value.wavelength_nm, value.fibre_position, value.direction)
+            if key in seen:
+                raise ValueError(
+                    f"values columns '{seen[key]}' and '{value.column}' hold the same quantity at "
+                    "the same wavelength: give fibre_position or direction"
+                )
+            seen[key] = value.column
+        return self
