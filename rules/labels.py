@@ -84,3 +84,15 @@ def port_of(end: str) -> tuple[str, str]:
     if not found:
         return end.strip(), ""
     return found.group(1), found.group(2)
+
+
+def solid(label: str) -> str:
+    """Return the folded label without separators, zeros kept: the text for edit distances."""
+    return SEPARATOR.sub("", fold(label))
+
+
+def tail(label: str, count: int) -> str:
+    """Return the last `count` tokens of a label as written, separators between them kept."""
+    text = fold(label)
+    found = list(TOKEN.finditer(text))
+    return text[found[-count].start() :] if len(found) > count else ""

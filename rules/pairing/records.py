@@ -1,4 +1,4 @@
-"""Readings to records: what a meter stored under one label at one time."""
+"""Readings to records: what a meter stored under one label at one visit to a fibre."""
 
 from __future__ import annotations
 
@@ -57,6 +57,44 @@ def of_readings(working: pd.DataFrame) -> Records:
     place = ["run_id", "dump_sha256", "record", "label", "two_fibres"]
     numbered = grouped[place].assign(row=np.arange(len(grouped)))
     found = rows[place[:-1]].assign(two_fibres=two).merge(numbered, on=place, how="left")
+    stored = found["row"].to_numpy(dtype=np.int64)
+    visit = _visits(grouped, rows, stored)
     record_of = np.full(len(working), -1, dtype=np.int64)
-    record_of[counts.to_numpy()] = found["row"].to_numpy(dtype=np.int64)
-    return Records(grouped, record_of)
+    record_of[counts.to_numpy()] = visit[stored]
+    first = np.flatnonzero(np.diff(visit, prepend=-1))
+    together = grouped.iloc[first].reset_index(drop=True)
+    together["readings"] = np.bincount(visit[stored], minlength=len(first))
+    return Records(together, record_of)
+
+
+def _visits(grouped: pd.DataFrame, rows: pd.DataFrame, stored: np.ndarray) -> np.ndarray:
+    """Number the visits: many meters store each wavelength of one fibre as a record of its own.
+
+    A record joins the one before it where run, dump and label are equal and it holds nothing
+    (wavelength, direction, fibre) that the visit holds already; what repeats is a retest.
+    """
+    kinds, _ = pd.factorize(
+        pd.MultiIndex.from_frame(
+            rows[["wavelength_nm", "direction", "fibre_position", "quantity"]]
+        ),
+        sort=True,
+    )
+    held = np.zeros(len(grouped), dtype=np.int64)
+    np.bitwise_or.at(held, stored, np.int64(1) << (kinds % 62).astype(np.int64))
+    alike = np.zeros(len(grouped), dtype=bool)
+    same = ["run_id", "dump_sha256", "label", "two_fibres"]
+    shifted = grouped[same].shift()
+    alike[1:] = (grouped[same] == shifted).all(axis=1).to_numpy()[1:]
+    new = np.ones(len(grouped), dtype=bool)
+    sofar = 0
+    last = -2
+    for record in np.flatnonzero(alike).tolist():
+        if last != record - 1:
+            sofar = int(held[record - 1])
+        last = record
+        if sofar & int(held[record]):
+            sofar = int(held[record])
+        else:
+            new[record] = False
+            sofar |= int(held[record])
+    return np.cumsum(new) - 1

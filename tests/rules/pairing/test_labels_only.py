@@ -52,19 +52,20 @@ LINKS = [
 def test_exact_and_normalised_labels_pair_and_all_else_is_asked():
     working = working_of(
         [
-            {"label": "TR1-A-01"}, {"label": "tr1 a 2"}, {"label": "Z:02"}, {"label": "REF 1"},
-            {"label": "TR1-A-01R"}, {"label": "TR9-A-01"}, {"label": ""},
+            {"label": "TR1-A-01"}, {"label": "tr1 a 2"}, {"label": "Z:11", "run_id": "R2"},
+            {"label": "REF 1"}, {"label": "TR1-A-01R", "run_id": "R3"},
+            {"label": "PATCH", "run_id": "R4"}, {"label": "", "run_id": "R5"},
         ]
     )  # fmt: skip
     result = run(plan_of(LINKS), working)
     found = by_label(result, working)
     assert found["TR1-A-01", 0] == ("paired", "TR1-A-01", "exact")
     assert found["tr1 a 2", 0] == ("paired", "TR1-A-02", "normalised")
-    assert found["Z:02", 0] == ("paired", "TR1-A-02", "exact")
+    assert found["Z:11", 0] == ("paired", "TR1-A-11", "exact")
     assert found["REF 1", 0][0] == "left-out"
     assert found["TR1-A-01R", 0] == ("paired", "TR1-A-01", "normalised")
-    assert found["TR9-A-01", 0][0] == "question"
-    assert {"label-unknown", "label-missing"} & set(result.questions["code"])
+    assert found["PATCH", 0][0] == "question"
+    assert set(result.questions["code"]) == {"outside-the-plan", "label-missing"}
 
 
 def test_every_reading_but_references_gets_one_row():
@@ -82,12 +83,12 @@ def test_every_reading_but_references_gets_one_row():
 
 def test_1310_on_multimode_is_1300_and_noted_and_a_foreign_window_is_asked():
     working = working_of(
-        [{"label": "TR1-A-11"}, {"label": "TR1-A-11", "wavelength_nm": 1550, "record": 2}]
+        [{"label": "TR1-A-11"}, {"label": "TR1-A-11", "wavelength_nm": 1550, "run_id": "R2"}]
     )
     result = run(plan_of(LINKS), working)
-    assert result.pairs["wavelength_nm"].to_list() == [1300, 0]
+    assert result.pairs["wavelength_nm"].to_list()[0] == 1300
+    assert result.pairs["status"].to_list() == ["paired", "question"]
     assert result.findings["code"].to_list() == ["wavelength-1310-on-multimode"]
-    assert result.questions["code"].to_list() == ["wavelength-outside"]
 
 
 def test_fibres_of_a_pair_go_to_their_positions():

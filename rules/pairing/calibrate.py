@@ -1,0 +1,49 @@
+"""Confidence from simulated crews: a step map from probability to share right, per stratum."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from rules.pairing.gate import STRATA, log_odds
+
+EDGES = (-20.0, 0.0, 1.5, 3.0, 4.5, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0)
+"""Bins of log2 odds."""
+
+
+def fit(
+    stratum: np.ndarray, probability: np.ndarray, right: np.ndarray
+) -> tuple[tuple[tuple[float, float], ...], ...]:
+    """Return knots (log2 odds, share right) per stratum of STRATA, rising in both.
+
+    A share is (right + 1/2) / (n + 1), so that few cases claim little; neighbouring bins that
+    would fall are pooled (Ayer and others 1955, pool adjacent violators).
+    """
+    bits = log_odds(probability)
+    out = []
+    for name in STRATA:
+        mine = np.isin(stratum, [STRATA.index(other) for other in _pooled(name)])
+        bins = np.digitize(bits[mine], EDGES[1:])
+        total = np.bincount(bins, minlength=len(EDGES)).astype(float)
+        hits = np.bincount(bins, weights=right[mine], minlength=len(EDGES))
+        blocks: list[list[float]] = []
+        for edge, n, h in zip(EDGES, total.tolist(), hits.tolist(), strict=True):
+            blocks.append([edge, n, h])
+            while len(blocks) > 1 and _share(blocks[-2]) >= _share(blocks[-1]):
+                _, more, hit = blocks.pop()
+                blocks[-1][1] += more
+                blocks[-1][2] += hit
+        out.append(tuple((b[0], round(_share(b), 5)) for b in blocks))
+    return tuple(out)
+
+
+def _pooled(name: str) -> tuple[str, ...]:
+    """Return the strata whose cases count: what lies beside a panel is too varied to trust alone.
+
+    A panel with an unplaced reading beside it is never trusted more than one without.
+    """
+    first, _, rest = name.partition("beside ")
+    return (name, f"clean {rest}") if rest and not first else (name,)
+
+
+def _share(block: list[float]) -> float:
+    return (block[2] + 0.5) / (block[1] + 1.0)

@@ -1,0 +1,103 @@
+"""Why a record is held, and which records are held by one cause."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+
+from rules.pairing import candidates
+from rules.pairing.gate import Verdict
+from rules.pairing.ledger import GAP, GAP_BESIDE, Ledger
+from rules.pairing.weigh import Weighed
+
+RANK = (
+    "wrong-prefix", "past-panel-end", "shifted-run", "two-claims", "skipped-or-shifted",
+    "doubtful-label",
+)  # fmt: skip
+"""Causes that concern a stretch of one run in one panel, the one that explains most first."""
+
+BY_RUN = ("label-missing", "outside-the-plan", "mistyped-label")
+"""Causes that one answer settles for a whole run."""
+
+LIKELY = 0.9
+"""A mistyped label this probably understood joins the run's one question of that cause."""
+
+
+def of_held(
+    weighed: Weighed, ledger: Ledger, verdict: Verdict, held: np.ndarray, names: list[str]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return code and group of each held record (empty for the others)."""
+    states, grid = weighed.states, weighed.grid
+    form, regime = states.form[verdict.state], states.regime[verdict.state]
+    panel = np.where(weighed.unit >= 0, grid.panel[np.maximum(weighed.unit, 0)], -1)
+    code = np.full(len(held), "", dtype=object)
+    for record in np.flatnonzero(held).tolist():
+        info = weighed.typed[names[record]]
+        code[record] = _cause(
+            blank=info.blank,
+            outside=weighed.unit[record] < 0,
+            ambiguous=len(info.full) > 1,
+            form=int(form[record]),
+            regime=int(regime[record]),
+            rival=bool(ledger.rival[record]),
+            gap=bool(ledger.state[record] in (GAP, GAP_BESIDE)),
+            likely=bool(weighed.p_unit[record] > LIKELY),
+        )
+    group = np.full(len(held), "", dtype=object)
+    block = _blocks(weighed, names)
+    stretches: dict[tuple[int, int], list[int]] = {}
+    for record in np.flatnonzero(held).tolist():
+        run = int(weighed.run_of[record])
+        if code[record] == "abbreviation":
+            group[record] = f"run {run} head {weighed.typed[names[record]].head} {block[record]}"
+        elif code[record] in RANK:
+            stretches.setdefault((run, int(panel[record])), []).append(record)
+        elif code[record] in BY_RUN:
+            group[record] = f"run {run}"
+        else:
+            group[record] = f"run {run} {names[record]}"
+    for (run, where), records in stretches.items():
+        counted = Counter(code[r] for r in records)
+        # one or two odd records do not make the cause of a whole stretch
+        strong = [c for c in RANK if counted[c] >= max(1, len(records) // 4)]
+        code[records] = strong[0]
+        group[records] = f"run {run} panel {where}"
+    return code, group
+
+
+def _blocks(weighed: Weighed, names: list[str]) -> np.ndarray:
+    """Number the stretches of neighbouring records whose labels have the same head."""
+    heads = np.array([weighed.typed[name].head for name in names], dtype=object)
+    new = np.ones(len(names), dtype=bool)
+    # a slip of one label does not end a stretch
+    for back in (1, 2, 3):
+        new[back:] &= (heads[back:] != heads[:-back]) | (
+            weighed.run_of[back:] != weighed.run_of[:-back]
+        )
+    return np.cumsum(new)
+
+
+def _cause(
+    *, blank: bool, outside: bool, ambiguous: bool, form: int, regime: int, rival: bool,
+    gap: bool, likely: bool,
+) -> str:  # fmt: skip
+    if blank:
+        return "label-missing"
+    if outside:
+        return "outside-the-plan"
+    if ambiguous:
+        return "label-ambiguous"
+    if form == candidates.TAIL:
+        return "abbreviation"
+    if regime in (5, 6):
+        return "wrong-prefix"
+    if regime == 7:
+        return "past-panel-end"
+    if regime:
+        return "shifted-run"
+    if rival:
+        return "two-claims"
+    if form in (candidates.MISTYPED, candidates.UNRELATED) and likely:
+        return "mistyped-label"
+    return "skipped-or-shifted" if gap else "doubtful-label"

@@ -1,0 +1,126 @@
+"""Sites laid out as a crew walks along them: panels in plan order, ports counted up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from rules import labels
+from rules.pairing.sites import Sites
+
+FORMS = ("link", "a-end", "b-end")
+"""Full labels of a site; a tail is the last two tokens of one of them."""
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Sites of one class (links, or pairs of fibres) by panel and port.
+
+    site, panel, place: arrays over units; a unit is a site in walking order, `place` its port
+    counted from 0 within the panel. starts: first unit of each panel, and the number of units.
+    port: the number printed on the port, -1 where it has none.
+    """
+
+    sites: Sites
+    site: np.ndarray
+    panel: np.ndarray
+    place: np.ndarray
+    starts: np.ndarray
+    port: np.ndarray
+    link: np.ndarray
+    """The first link of each unit, for physics and labels."""
+    panel_names: tuple[str, ...]
+
+    @property
+    def units(self) -> int:
+        """Return the number of units."""
+        return len(self.site)
+
+    @property
+    def sizes(self) -> np.ndarray:
+        """Return the number of ports of each panel."""
+        return np.diff(self.starts)
+
+    def texts(self, unit: int) -> tuple[str, str, str]:
+        """Return the full labels of a unit in the order of FORMS, empty where it has none."""
+        link = int(self.link[unit])
+        s = self.sites
+        return s.link_ids[link], s.a_ends[link], s.b_ends[link]
+
+    @cached_property
+    def solid(self) -> list[tuple[str, ...]]:
+        """Return each unit's labels without separators, for edit distances; tail last."""
+        s = self.sites
+        out = []
+        for link in self.link.tolist():
+            full = (s.link_ids[link], s.a_ends[link], s.b_ends[link])
+            tail = labels.tail(s.link_ids[link], 2)
+            out.append(tuple(labels.solid(text) for text in (*full, tail)))
+        return out
+
+    @cached_property
+    def by_prefix(self) -> dict[str, tuple[int, ...]]:
+        """Return panels by the normalised text before the port number, over all forms."""
+        found: dict[str, set[int]] = {}
+        first = self.starts[:-1].tolist()
+        for panel, unit in enumerate(first):
+            for text in self.texts(unit):
+                head = labels.key(text).rpartition("-")[0]
+                if head:
+                    found.setdefault(head, set()).add(panel)
+        return {head: tuple(sorted(panels)) for head, panels in found.items()}
+
+    @cached_property
+    def unit_at(self) -> dict[tuple[int, int], int]:
+        """Return units by (panel, port number)."""
+        pairs = zip(self.panel.tolist(), self.port.tolist(), strict=True)
+        return {pair: unit for unit, pair in reversed(list(enumerate(pairs)))}
+
+    def neighbour(self, panel: int, step: int) -> int:
+        """Return the panel `step` places on in plan order, -1 past either end."""
+        other = panel + step
+        return other if 0 <= other < len(self.sizes) else -1
+
+
+def of_sites(sites: Sites, links: pd.DataFrame, *, pairs: bool) -> Grid:
+    """Lay out links, or pairs of fibres by their first fibre, in walking order."""
+    if pairs:
+        site = np.arange(sites.links, sites.links + len(sites.fibres))
+        link = np.array([fibres[1] for fibres in sites.fibres], dtype=np.int64)
+    else:
+        site = link = np.arange(sites.links)
+    position = links["position"].to_numpy(dtype=np.int64)
+    ends = [sites.a_ends[i] or sites.link_ids[i] for i in link.tolist()]
+    split = [labels.port_of(end) for end in ends]
+    area = (
+        links[["building", "floor", "area"]].agg("\0".join, axis=1).to_list() if len(links) else []
+    )
+    names = [f"{area[i]}\0{panel}" for i, (panel, _) in zip(link.tolist(), split, strict=True)]
+    first: dict[str, tuple[int, str]] = {}
+    for name, i in zip(names, link.tolist(), strict=True):
+        here = (int(position[i]), sites.link_ids[i])
+        first[name] = min(first.get(name, here), here)
+    order = sorted(
+        range(len(site)),
+        key=lambda n: (first[names[n]], labels.natural(split[n][1]), sites.link_ids[int(link[n])]),
+    )
+    rank = np.array(order, dtype=np.int64)
+    walked = [names[n] for n in order]
+    codes, uniques = pd.factorize(np.array(walked, dtype=object))
+    panel = codes.astype(np.int64)
+    starts = np.searchsorted(panel, np.arange(len(uniques) + 1))
+    ports = [labels.tokens(split[n][1])[-1:] for n in order]
+    port = np.array([int(p[0]) if p and p[0].isdecimal() else -1 for p in ports], dtype=np.int64)
+    return Grid(
+        sites,
+        np.asarray(site, dtype=np.int64)[rank],
+        panel,
+        np.arange(len(rank)) - starts[panel],
+        starts,
+        port,
+        np.asarray(link, dtype=np.int64)[rank],
+        tuple(str(name).rpartition("\0")[2] for name in uniques),
+    )

@@ -1,0 +1,98 @@
+"""The ledger of each panel: is every port claimed once, and does anything stand beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rules.pairing.claims import NEAR
+from rules.pairing.grid import Grid
+
+CLEAN, BESIDE, GAP, GAP_BESIDE, OPEN = range(5)
+"""Every port claimed once; the same with an unplaced reading beside the panel's, or a port or two
+claimed twice; a port or two without a reading; the same with unplaced readings or double claims;
+anything else."""
+MOST_GAPS = 2
+WAYS = 16
+"""Ways to measure a link that do not rival each other, at most."""
+
+
+@dataclass(frozen=True)
+class Ledger:
+    """Per record: the state of its panel's ledger, and whether its own link has a rival."""
+
+    state: np.ndarray
+    rival: np.ndarray
+    unclaimed: dict[tuple[int, int], tuple[int, ...]]
+    """Units without a claim by (panel, direction number), where any unit of the panel has one."""
+
+
+def of_claims(
+    grid: Grid, unit: np.ndarray, run_of: np.ndarray, way: np.ndarray, loose: np.ndarray,
+    noted: np.ndarray, exempt: np.ndarray,
+) -> Ledger:  # fmt: skip
+    """Draw up the ledgers from the most probable places.
+
+    unit: per record, -1 where outside; records in order of work. loose: records without a place
+    they are probably at (outside the plan, or nothing near certain), which spoil the panels
+    worked on just before and after them. noted: units that the crew noted as skipped: no gap.
+    exempt: records that rival nobody (retests).
+    """
+    records = np.arange(len(unit))
+    placed = unit >= 0
+    key = np.where(placed, unit * WAYS + way, -1)
+    ring = np.where(exempt, -1, key)
+    order = np.lexsort((records, ring))
+    key_o, run_o = ring[order], run_of[order]
+    same = (key_o[1:] == key_o[:-1]) & (key_o[1:] >= 0)
+    close = (run_o[1:] == run_o[:-1]) & (np.abs(order[1:] - order[:-1]) <= NEAR)
+    clash = same & ~close
+    rival = np.zeros(len(unit), dtype=bool)
+    for side in (order[1:], order[:-1]):
+        rival[side[clash]] = True
+    # a retest of a rivalled record is rivalled too
+    keys = np.unique(key[rival & placed])
+    rival = np.isin(key, keys) & placed
+    panel = np.where(placed, grid.panel[np.maximum(unit, 0)], -1)
+    block = panel * WAYS + way
+    beside: set[int] = set()
+    for record in np.flatnonzero(loose):
+        for step in (-1, 1):
+            at = record + step
+            while 0 <= at < len(unit) and run_of[at] == run_of[record] and loose[at]:
+                at += step
+            if 0 <= at < len(unit) and run_of[at] == run_of[record]:
+                beside.add(int(block[at]))
+    claimed = np.unique(key[placed])
+    count = np.bincount(
+        grid.panel[claimed // WAYS] * WAYS + claimed % WAYS, minlength=len(grid.sizes) * WAYS
+    )
+    missing = np.repeat(grid.sizes, WAYS) - count
+    for unit_noted in noted.tolist():
+        ways = np.arange(WAYS)
+        absent = ~np.isin(unit_noted * WAYS + ways, claimed)
+        missing[grid.panel[unit_noted] * WAYS + ways[absent]] -= 1
+    state = np.full(len(unit), OPEN)
+    few = missing[np.maximum(block, 0)]
+    state[placed & (few == 0)] = CLEAN
+    state[placed & (few > 0) & (few <= MOST_GAPS)] = GAP
+    state[(state != OPEN) & np.isin(block, sorted(beside))] += 1
+    twice = np.bincount(
+        grid.panel[keys // WAYS] * WAYS + keys % WAYS, minlength=len(grid.sizes) * WAYS
+    )[np.maximum(block, 0)]
+    state[np.isin(state, (CLEAN, GAP)) & (twice > 0)] += 1
+    state[twice > MOST_GAPS] = OPEN
+    return Ledger(state, rival, _unclaimed(grid, claimed, block[placed], missing))
+
+
+def _unclaimed(
+    grid: Grid, claimed: np.ndarray, blocks: np.ndarray, missing: np.ndarray
+) -> dict[tuple[int, int], tuple[int, ...]]:
+    have = set(claimed.tolist())
+    out = {}
+    for block in np.unique(blocks[missing[blocks] > 0]).tolist():
+        panel, way = divmod(block, WAYS)
+        units = range(int(grid.starts[panel]), int(grid.starts[panel + 1]))
+        out[panel, way] = tuple(u for u in units if u * WAYS + way not in have)
+    return out

@@ -1,0 +1,193 @@
+"""Questions by cause: what is asked, what is proposed, and the evidence in named terms."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from rules import asking
+from rules.codes.questions import QUESTIONS
+from rules.pairing import gate
+from rules.pairing.bindings import Bindings
+from rules.pairing.outcome import Outcome
+from rules.pairing.readings import ByReading
+from rules.pairing.records import Records
+from rules.pairing.sites import Sites
+from rules.pairing.weigh import Weighed
+
+SHOWN = 4
+"""Labels and links named in a sentence before it says how many more."""
+
+
+@dataclass
+class Explained:
+    """Where the evidence of each record is kept: its class and its number there."""
+
+    where: dict[int, tuple[Weighed, int]] = field(default_factory=dict)
+
+    def add(self, records: np.ndarray, weighed: Weighed) -> None:
+        """Register the records of one class."""
+        self.where.update((r, (weighed, n)) for n, r in enumerate(records.tolist()))
+
+    def terms(self, records: Sequence[int]) -> list[dict[str, Any]]:
+        """Return the evidence for the places found over the runners-up, summed over records.
+
+        The named terms and `order of work` add up to `total`, in bits.
+        """
+        sums: dict[str, float] = {}
+        total = 0.0
+        for record in records:
+            if record not in self.where:
+                continue
+            weighed, n = self.where[record]
+            first, last = weighed.states.first[n], weighed.states.first[n + 1]
+            options = np.arange(first, last)
+            place = np.where(weighed.states.form[options] == 7, -1, weighed.states.unit[options])
+            best = _best(options, place == weighed.unit[n], weighed)
+            rival = _best(options, place == weighed.second[n], weighed)
+            if best < 0 or rival < 0:
+                continue
+            total += float(
+                gate.log_odds(
+                    weighed.p_unit[n : n + 1] / max(weighed.p_unit[n] + weighed.p_second[n], 1e-12)
+                )[0]
+            )
+            for name, value in weighed.terms.items():
+                sums[name] = sums.get(name, 0.0) + float(value[best] - value[rival]) / 1000
+        if not sums:
+            return []
+        rows: list[dict[str, Any]] = [
+            {"term": name, "weight": round(value, 1), "text": WORDS[name]}
+            for name, value in sums.items()
+        ]
+        order = round(total - sum(r["weight"] for r in rows), 1)
+        rows.append({"term": "order of work", "weight": order, "text": WORDS["order of work"]})
+        rows.append({"term": "total", "weight": round(total, 1), "text": WORDS["total"]})
+        return rows
+
+
+WORDS = {
+    "label": "how well the typed labels fit",
+    "habit": "how this run writes its labels",
+    "values": "loss and length against the plan",
+    "claims": "other readings that claim the same links",
+    "other visit": "the same fibres measured by another run",
+    "order of work": "the order in which the ports were taken",
+    "total": "for the places found, against the next best",
+}
+
+
+def _best(options: np.ndarray, fits: np.ndarray, weighed: Weighed) -> int:
+    mine = options[fits]
+    return int(mine[np.argmax(np.round(weighed.probability[mine], 9))]) if len(mine) else -1
+
+
+def make(
+    working: pd.DataFrame, made: Records, place: Sites, bound: Bindings, found: Outcome,
+    by: ByReading, explained: Explained,
+) -> pd.DataFrame:  # fmt: skip
+    """Make table QUESTIONS: one row per cause."""
+    groups: dict[tuple[str, str], list[int]] = {}
+    for n in np.flatnonzero(by.status == "question").tolist():
+        groups.setdefault((by.code[n] or "doubtful-label", by.group[n]), []).append(n)
+    names = made.table["label"].to_list()
+    runs = made.table["run_id"].to_list()
+    rows = []
+    for (code, _), members in sorted(groups.items()):
+        members.sort(key=lambda n: by.reading_id[n])
+        inside = sorted({int(by.record[n]) for n in members})
+        typed = list(dict.fromkeys(names[r] for r in inside))
+        run_ids = sorted({runs[r] for r in inside})
+        options = _options(code, members, by, place, found)
+        evidence = explained.terms(inside) + _neighbours(inside, names, runs, found, place)
+        asked_of = next(
+            (bound.asked[i] for n in members if (i := by.reading_id[n]) in bound.asked), ""
+        )
+        if asked_of:
+            evidence.append({"term": "asked", "weight": 0.0, "text": f"{asked_of} is to be asked"})
+        rows.append(
+            asking.ask(
+                code,
+                _message(code, typed, run_ids, members, by, found, place),
+                str(options[0]["label"]),
+                [by.reading_id[n] for n in members],
+                options,
+                evidence,
+                asking.Settled(),
+            )
+        )
+    return asking.questions(rows)
+
+
+def _message(
+    code: str, typed: Sequence[str], runs: Sequence[str], members: Sequence[int], by: ByReading,
+    found: Outcome, place: Sites,
+) -> str:  # fmt: skip
+    shown = ", ".join(f"'{t}'" for t in typed[:SHOWN])
+    if len(typed) > SHOWN:
+        shown += f" … '{typed[-1]}'"
+    where = f" in run {', '.join(runs)}" if any(runs) else ""
+    count = f"{len(typed)} label{'' if len(typed) == 1 else 's'} ({shown}){where}"
+    return f"{count}: {QUESTIONS[code].meaning}. {by.reason[members[0]].capitalize()}."
+
+
+def _options(
+    code: str, members: Sequence[int], by: ByReading, place: Sites, found: Outcome
+) -> list[dict[str, Any]]:
+    """Return what can be chosen, the proposed first; readings are in order of their ids."""
+    record = by.record[members]
+    fibres = by.fibre_position[members].tolist()
+    candidates = (
+        ("place on the links found", found.site[record]),
+        ("keep the labels as typed", found.typed_site[record]),
+        ("place on the next best links", found.second[record]),
+    )
+    confidence = float(found.confidence[record].min()) if len(record) else 0.0
+    out: list[dict[str, Any]] = []
+    for words, sites in candidates:
+        links = [
+            place.link_at(int(s), f) if s >= 0 else -1 for s, f in zip(sites, fibres, strict=True)
+        ]
+        if min(links) < 0 or any(o["link_ids"] == [place.link_ids[i] for i in links] for o in out):
+            continue
+        ids = [place.link_ids[i] for i in links]
+        out.append(
+            {
+                "action": "place",
+                "link_ids": ids,
+                "label": f"{words}: {_span(ids)}",
+                "confidence": round(confidence if not out else 0.0, 6),
+            }
+        )
+    rest = [
+        {"action": "outside-plan", "label": "outside the plan", "confidence": 0.0},
+        {"action": "leave-out", "label": "leave out", "confidence": 0.0},
+    ]
+    outside = bool((found.site[record] < 0).all())
+    return [rest[0], *out, rest[1]] if outside else [*out, *rest]
+
+
+def _span(ids: Sequence[str]) -> str:
+    names = list(dict.fromkeys(ids))
+    return names[0] if len(names) == 1 else f"{names[0]} to {names[-1]} ({len(names)} links)"
+
+
+def _neighbours(
+    inside: Sequence[int], names: Sequence[str], runs: Sequence[str], found: Outcome, place: Sites
+) -> list[dict[str, Any]]:
+    """Return the records just before, at and after the first held one, as they were stored."""
+    first, last = inside[0], inside[-1]
+    rows = []
+    for record in [*range(first - 2, first + 3), *range(last - 1, last + 3)]:
+        if not 0 <= record < len(names) or runs[record] != runs[first]:
+            continue
+        site = int(found.site[record])
+        at = place.name(site) if site >= 0 else "outside the plan"
+        text = f"'{names[record]}' → {at}" + (" (held)" if record in inside else "")
+        if {"term": "in time", "weight": 0.0, "text": text} not in rows:
+            rows.append({"term": "in time", "weight": 0.0, "text": text})
+    return rows

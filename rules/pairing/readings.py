@@ -1,0 +1,155 @@
+"""From records back to readings: table PAIRS, wavelengths, directions."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from rules import tables
+from rules.pairing import windows
+from rules.pairing.bindings import Bindings
+from rules.pairing.outcome import Outcome
+from rules.pairing.records import Records
+from rules.pairing.sites import Sites
+from rules.settings import Settings
+
+
+@dataclass(frozen=True)
+class ByReading:
+    """Arrays over the readings that are no references; `row` is their row in the working table."""
+
+    row: np.ndarray
+    reading_id: np.ndarray
+    record: np.ndarray
+    fibre_position: np.ndarray
+    link: np.ndarray
+    wavelength_nm: np.ndarray
+    stored_nm: np.ndarray
+    direction: np.ndarray
+    status: np.ndarray
+    how: np.ndarray
+    confidence: np.ndarray
+    reason: np.ndarray
+    code: np.ndarray
+    group: np.ndarray
+
+
+def spread(
+    working: pd.DataFrame, made: Records, place: Sites, bound: Bindings, found: Outcome,
+    settings: Settings,
+) -> ByReading:  # fmt: skip
+    """Give every reading its record's outcome, then what answers and its own wavelength say."""
+    row = np.flatnonzero((working["quantity"] != "reference").to_numpy())
+    own = working.iloc[row]
+    record = made.record_of[row]
+    copy = record < 0
+    at = np.maximum(record, 0)
+
+    def take(values: np.ndarray, absent: object) -> np.ndarray:
+        out = np.full(len(row), absent, dtype=values.dtype)
+        out[~copy] = values[at[~copy]]
+        return out
+
+    status = take(found.status, "duplicate")
+    status[copy] = "duplicate"
+    how, reason = take(found.how, ""), take(found.reason, "")
+    code, group = take(found.code, ""), take(found.group, "")
+    confidence, site = take(found.confidence, 0.0), take(found.site, -1)
+    reason[copy] = ("repeats reading " + own["duplicate_of"].astype("str")).to_numpy(dtype=object)[
+        copy
+    ]
+    fibre = own["fibre_position"].to_numpy()
+    link = np.where(site < place.links, site, -1)
+    for n in np.flatnonzero(site >= place.links).tolist():
+        link[n] = place.link_at(int(site[n]), int(fibre[n]))
+    lone = (status == "paired") & (link < 0)
+    status[lone], code[lone] = "question", "fibre-of-pair-unknown"
+    reason[lone], group[lone] = "the plan names no partner for this fibre", "pair"
+    by = ByReading(
+        row, own["reading_id"].to_numpy(dtype=object), record, fibre, link,
+        np.zeros(len(row), dtype=np.int64), own["wavelength_nm"].to_numpy(dtype=np.int64),
+        own["direction"].to_numpy(dtype=object), status, how, confidence, reason, code, group,
+    )  # fmt: skip
+    _answers(by, place, bound)
+    _wavelengths(by, place, settings)
+    off = by.status != "paired"
+    by.how[off & (by.how != "answered")] = ""
+    by.confidence[off & (by.how != "answered")] = 0.0
+    return by
+
+
+def _answers(by: ByReading, place: Sites, bound: Bindings) -> None:
+    """Put what people decided in place of what the evidence says."""
+    if not (bound.links or bound.statuses or bound.directions):
+        return
+    number = {link_id: link for link, link_id in enumerate(place.link_ids)}
+    for n, reading in enumerate(by.reading_id.tolist()):
+        if by.status[n] == "duplicate":
+            continue
+        if reading in bound.directions:
+            by.direction[n] = bound.directions[reading]
+        if reading in bound.statuses:
+            by.status[n], by.link[n] = bound.statuses[reading], -1
+            by.reason[n] = f"decided by {bound.by[reading]}"
+        elif reading in bound.links:
+            link = number.get(bound.links[reading], -1)
+            by.link[n] = link
+            if link < 0:
+                by.status[n], by.code[n] = "question", "placed-link-gone"
+                by.group[n] = bound.links[reading]
+                by.reason[n] = f"placed on {bound.links[reading]}, which this plan does not hold"
+                continue
+            by.status[n] = "paired"
+            by.reason[n] = f"placed by {bound.by[reading]}"
+        else:
+            continue
+        by.how[n], by.confidence[n], by.code[n], by.group[n] = "answered", 1.0, "", ""
+
+
+def _wavelengths(by: ByReading, place: Sites, settings: Settings) -> None:
+    """Fill in nominal wavelengths; hold pairs whose wavelength is in no window of the fibre."""
+    types = np.array([*place.fibre_types, ""], dtype=object)
+    proven = np.where(by.status == "paired", by.link, -1)
+    by.wavelength_nm[:] = windows.nominal(by.stored_nm, types[proven], settings.windows)
+    odd = (by.status == "paired") & (by.wavelength_nm == 0) & (by.stored_nm != 0)
+    odd &= by.how != "answered"
+    for n in np.flatnonzero(odd).tolist():
+        kind = place.fibre_types[by.link[n]]
+        by.status[n], by.code[n], by.group[n] = "question", "wavelength-outside", kind
+        by.reason[n] = f"{by.stored_nm[n]} nm is in no window of {kind} fibre"
+
+
+def as_pairs(by: ByReading, place: Sites) -> pd.DataFrame:
+    """Return table PAIRS, by reading id."""
+    shown = np.where(by.status == "paired", by.link, -1)
+    ids = np.array([*place.link_ids, ""], dtype=object)
+    kinds = np.array([*place.kinds, ""], dtype=object)
+    frame = pd.DataFrame(
+        {
+            "reading_id": by.reading_id, "link_id": ids[shown], "kind": kinds[shown],
+            "wavelength_nm": by.wavelength_nm, "direction": by.direction, "status": by.status,
+            "how": by.how, "confidence": by.confidence.round(6), "reason": by.reason,
+        }
+    )  # fmt: skip
+    out = tables.conform(frame, tables.PAIRS)
+    return out.sort_values("reading_id", kind="stable", ignore_index=True)
+
+
+def notes(working: pd.DataFrame, by: ByReading) -> pd.DataFrame:
+    """Note per run how many readings of multimode fibre were stored as 1310 nm."""
+    odd = (by.status == "paired") & (by.wavelength_nm == 1300) & (by.stored_nm == 1310)
+    counted = working["run_id"].iloc[by.row[odd]].value_counts().sort_index()
+    rows = [
+        {
+            "code": "wavelength-1310-on-multimode",
+            "severity": "note",
+            "subject": f"run {run_id}",
+            "run_id": run_id,
+            "message": f"{count} readings of multimode fibre at 1310 nm count as 1300 nm",
+            "remedy": "set the meter to 1300 nm for multimode fibre",
+        }
+        for run_id, count in counted.items()
+    ]
+    return tables.conform(pd.DataFrame(rows, columns=list(tables.FINDINGS)), tables.FINDINGS)

@@ -1,0 +1,210 @@
+"""Measure the pairing on invented crews: precision, recall, questions, calibration, ablation.
+
+    python scripts/pairing_study.py                judge: the table of DEVELOPERS.md
+    python scripts/pairing_study.py --ablation     what each kind of evidence adds
+    python scripts/pairing_study.py --tune         fit the shipped calibration (other crews)
+
+Tuning uses the crews of `rules/pairing/crews.py`; judging those of `scripts/pairing_crews.py`,
+written apart from them, on seeds that nothing was tuned on.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import pairing_crews as crews
+
+from rules import pairing, tables
+from rules.evaluation import Decisions, Plan
+from rules.settings import Settings
+
+JUDGING_SEEDS = range(900, 906)
+
+
+@dataclass
+class Score:
+    """Figures of one job; `by_run` keeps what a bootstrap over runs needs."""
+
+    by_run: pd.DataFrame
+    """Per run: readings planned, paired, paired rightly."""
+    bins: pd.DataFrame
+    """Per reading with a place: confidence stated, right, run."""
+    questions: int
+    first_right: int
+    after_paired: int
+    after_right: int
+    planned: int
+    readings: int
+    shifts: int
+    shifts_found: int
+    seconds: float
+
+
+def judge(style: str, noise: str, seed: int, visits: int, parameters: pairing.Parameters) -> Score:
+    """Pair one invented job, answer its questions truly where an option is true, pair again."""
+    links, working, truth = crews.job(style, noise, seed, visits=visits)
+    true_link = dict(zip(working["reading_id"], truth, strict=True))
+    started = time.perf_counter()
+    first = _pair(links, working, Decisions(), parameters)
+    seconds = time.perf_counter() - started
+    answers, right = _answer(first.questions, true_link)
+    second = _pair(links, working, Decisions(answers=answers), parameters)
+    pairs = first.pairs.assign(truth=first.pairs["reading_id"].map(true_link))
+    pairs = pairs.merge(working[["reading_id", "run_id"]], on="reading_id")
+    paired = pairs["status"] == "paired"
+    good = paired & (pairs["link_id"] == pairs["truth"])
+    by_run = pd.DataFrame(
+        {"planned": pairs["truth"] != "", "paired": paired, "right": good}
+    ).groupby(pairs["run_id"]).sum()  # fmt: skip
+    later = second.pairs.assign(truth=second.pairs["reading_id"].map(true_link))
+    after = later["status"] == "paired"
+    return Score(
+        by_run,
+        pairs.assign(stated=pairs["confidence"], right=good)[["stated", "right", "run_id"]][paired],
+        len(first.questions), right, int(after.sum()),
+        int((after & (later["link_id"] == later["truth"])).sum()),
+        int((pairs["truth"] != "").sum()), len(pairs),
+        *_shifts(working, truth, first.questions, links), seconds,
+    )  # fmt: skip
+
+
+def _pair(
+    links: pd.DataFrame, working: pd.DataFrame, decisions: Decisions, p: pairing.Parameters
+) -> pairing.Pairing:
+    runs = tables.empty(tables.RUNS)
+    return pairing.pair(Plan(links), working, runs, decisions, p, Settings())
+
+
+def _answer(asked: pd.DataFrame, true_link: dict[str, str]) -> tuple[pd.DataFrame, int]:
+    """Choose the option that is true for every reading; questions without one stay open."""
+    rows, right = [], 0
+    for question in asked.itertuples():
+        readings = json.loads(question.reading_ids)
+        truth = [true_link[r] for r in readings]
+        for number, option in enumerate(json.loads(question.options)):
+            links = option.get("link_ids", [])
+            true = (option["action"] == "place" and links == truth) or (
+                option["action"] == "outside-plan" and not any(truth)
+            )
+            if not true:
+                continue
+            right += number == 0
+            rows.append(
+                {
+                    "question_id": question.question_id, "action": option["action"],
+                    "reading_ids": question.reading_ids, "link_ids": json.dumps(links),
+                    "who": "truth",
+                }
+            )  # fmt: skip
+            break
+    return tables.conform(pd.DataFrame(rows, columns=list(tables.ANSWERS)), tables.ANSWERS), right
+
+
+def _shifts(
+    working: pd.DataFrame, truth: pd.Series, asked: pd.DataFrame, links: pd.DataFrame
+) -> tuple[int, int]:
+    """Count stretches of three records and more labelled one port off, and those asked as one."""
+    ids = links["link_id"].to_list()
+    place = {name: n for n, name in enumerate(ids)}
+    rows = working.assign(truth=truth).drop_duplicates(["run_id", "record"])
+    said = rows["label"].str.upper().str.replace(" ", "-").map(place)
+    real = rows["truth"].map(place)
+    off = said - real
+    odd = off.abs().eq(1) & rows["run_id"].eq(rows["run_id"].shift(fill_value=""))
+    stretch = (~odd).cumsum()
+    question_of = {r: q.question_id for q in asked.itertuples() for r in json.loads(q.reading_ids)}
+    total = found = 0
+    for _, part in rows[odd].groupby(stretch[odd]):
+        if len(part) < 3:
+            continue
+        total += 1
+        asked_of = {question_of.get(r, "") for r in part["reading_id"]}
+        found += len(asked_of) == 1 and "" not in asked_of
+    return total, found
+
+
+def bound(table: pd.DataFrame, top: str, bottom: str, low: bool = True) -> float:
+    """Return a 95 % one-sided bound of a ratio by bootstrap over runs."""
+    rng = np.random.default_rng(1)
+    a, b = table[top].to_numpy(dtype=float), table[bottom].to_numpy(dtype=float)
+    pick = rng.integers(0, len(a), (1000, len(a)))
+    ratio = a[pick].sum(axis=1) / np.maximum(b[pick].sum(axis=1), 1)
+    return float(np.quantile(ratio, 0.05 if low else 0.95))
+
+
+def report(scores: Iterable[Score]) -> dict[str, float]:
+    """Sum up the scores of one cell of the table."""
+    scores = list(scores)
+    runs = pd.concat([s.by_run for s in scores])
+    total = runs.sum()
+    asked = sum(s.questions for s in scores)
+    shifts = sum(s.shifts for s in scores)
+    return {
+        "precision": total["right"] / max(total["paired"], 1),
+        "bound": bound(runs, "right", "paired"),
+        "recall": total["right"] / total["planned"],
+        "after": sum(s.after_right for s in scores) / total["planned"],
+        "precision after": sum(s.after_right for s in scores)
+        / max(sum(s.after_paired for s in scores), 1),
+        "asked": 1000 * asked / sum(s.readings for s in scores),
+        "first": sum(s.first_right for s in scores) / max(asked, 1),
+        "shifts": sum(s.shifts_found for s in scores) / max(shifts, 1),
+        "shift count": shifts,
+        "seconds": sum(s.seconds for s in scores) / len(scores),
+    }
+
+
+def main() -> None:
+    """Run what the options ask for."""
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--seeds", type=int, default=len(JUDGING_SEEDS))
+    parser.add_argument("--visits", type=int, default=1)
+    parser.add_argument("--styles", default=",".join(crews.STYLES))
+    parser.add_argument("--noises", default=",".join(crews.NOISES))
+    parser.add_argument("--ablation", action="store_true")
+    options = parser.parse_args()
+    full = pairing.Parameters()
+    kinds = {"all": full}
+    if options.ablation:
+        kinds = {
+            "label": replace(full, order=False, one_to_one=False, physics=False),
+            "+ order": replace(full, shift=False, one_to_one=False, physics=False),
+            "+ shift": replace(full, one_to_one=False, physics=False),
+            "+ one-to-one": replace(full, physics=False),
+            "+ physics": full,
+        }
+    bins = []
+    for noise in options.noises.split(","):
+        for style in options.styles.split(","):
+            for name, parameters in kinds.items():
+                seeds = [JUDGING_SEEDS.start + n for n in range(options.seeds)]
+                scores = [judge(style, noise, s, options.visits, parameters) for s in seeds]
+                bins += [s.bins.assign(seed=n) for n, s in enumerate(scores)]
+                row = "  ".join(f"{k} {v:.4f}" for k, v in report(scores).items())
+                print(f"{noise:7}{style:6}{name:13}{row}", flush=True)
+    _calibration(pd.concat(bins))
+
+
+def _calibration(table: pd.DataFrame) -> None:
+    edges = [0, 0.9, 0.99, 0.999, 0.9995, 0.9999, 1.0]
+    table["bin"] = pd.cut(table["stated"], edges, include_lowest=True)
+    shown = table.groupby("bin", observed=True).agg(
+        readings=("right", "size"), stated=("stated", "mean"), right=("right", "mean"),
+        runs=("run_id", "nunique"),
+    )  # fmt: skip
+    print(shown.to_string())
+
+
+if __name__ == "__main__":
+    main()
