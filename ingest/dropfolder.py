@@ -45,6 +45,8 @@ class Drop:
     tell: Callable[[str], None] = lambda _text: None
     _looks: dict[Path, tuple[Look, float]] = field(default_factory=dict)
     _told: set[tuple[Path, str]] = field(default_factory=set)
+    _stuck: dict[Path, Look] = field(default_factory=dict)
+    """Files that are taken and could not be moved away."""
     _kept: dict[Path, float] = field(default_factory=dict)
 
     @property
@@ -60,6 +62,9 @@ class Drop:
                 return
             present.add(path)
             look = (found.st_size, found.st_mtime_ns, found.st_ino)
+            if self._stuck.get(path) == look:
+                self._move_away(path, look)
+                continue
             before, since = self._looks.get(path, (None, 0.0))
             if look != before:
                 self._looks[path] = (look, self.seconds())
@@ -136,8 +141,9 @@ class Drop:
         except OSError as error:
             # an open file on Windows: its bytes are safe, the next sweep tries again
             self._once(path, f"taken; it cannot be moved away yet: {why_not(error)}")
-            self._looks[path] = (look, float("inf"))
+            self._stuck[path] = look
             return
+        self._stuck.pop(path, None)
         self._kept[place] = self.seconds()
 
     def _late_writes(self) -> Iterator[Arrived]:

@@ -122,9 +122,20 @@ def receive(job: Job, data: bytes, name: str, origin: Origin, complete: bool = T
     """
     name = clean_name(name)
     with plainly(f"Keeping {name}"):
-        sha256, _ = originals.keep(job.originals, data)
+        sha256, new = originals.keep(job.originals, data)
     with writing(job, f"take {name}") as session:
+        if new:
+            read_again(session, sha256)
         return _journal_arrival(session, sha256, name, len(data), origin, complete, by)
+
+
+def read_again(session: Session, sha256: str) -> None:
+    """Let a dump that is held be read once more: its bytes were lost and came again."""
+    with store.transaction(session.connection):
+        session.connection.execute(
+            "UPDATE dump SET state = 'new', tries = 0 WHERE state = 'held' AND sha256 = ?",
+            (sha256,),
+        )
 
 
 def clean_name(name: str) -> str:

@@ -10,6 +10,7 @@ from ingest import durable, journal, originals, rebuild
 from ingest.derive import refresh
 from ingest.dumps import read_pending
 from ingest.errors import BadInput, Trouble, plainly
+from ingest.intake import read_again
 from ingest.job import Job
 from ingest.journal import Entry
 from ingest.logs import log
@@ -42,7 +43,7 @@ def merge(job: Job, other: Path, *, another_job: bool = False) -> Merged:
                 f"{other} is another job ({theirs.file.name}), not a copy of this one. "
                 "Say --another-job if its dumps and answers belong here all the same."
             )
-        brought, notes = _bring_originals(job, theirs, entries)
+        brought, notes = _bring_originals(session, theirs, entries)
         notes += _bring_plans(job, theirs, entries)
         before = _count(session.connection)
         with plainly("Writing the journal"):
@@ -78,18 +79,21 @@ def _count(connection: sqlite3.Connection) -> int:
     return int(connection.execute("SELECT count(*) FROM entry").fetchone()[0])
 
 
-def _bring_originals(job: Job, theirs: Job, entries: list[Entry]) -> tuple[int, list[str]]:
+def _bring_originals(session: Session, theirs: Job, entries: list[Entry]) -> tuple[int, list[str]]:
     """Keep every original that the other journal names; a bad copy is a note, not an end."""
     brought, notes = 0, []
     for sha256 in sorted({e.body["sha256"] for e in entries if e.kind == "arrival"}):
         try:
             data = originals.read(theirs.originals, sha256)
         except Trouble as trouble:
-            if not originals.path_of(job.originals, sha256).exists():
+            if not originals.path_of(session.job.originals, sha256).exists():
                 notes.append(f"{trouble} Its entry came, its bytes did not.")
             continue
         with plainly("Keeping originals"):
-            brought += originals.keep(job.originals, data)[1]
+            new = originals.keep(session.job.originals, data)[1]
+        if new:
+            brought += 1
+            read_again(session, sha256)
     return brought, notes
 
 

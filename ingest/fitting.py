@@ -1,0 +1,34 @@
+"""Fit the pairing parameters to a job and journal them."""
+
+from __future__ import annotations
+
+from ingest import planload, readings, sheets
+from ingest.decisions import decisions
+from ingest.derive import refresh
+from ingest.job import Job
+from ingest.session import writing
+from rules import clocks, duplicates, references, runs
+from rules.evaluation import Plan
+from rules.pairing import Parameters
+from rules.pairing.fit import as_json, fit
+
+
+def fit_pairing(job: Job, by: str = "") -> dict[str, object]:
+    """Fit rates and confidence to the readings and the plan; journal and return the values.
+
+    The fit always starts from the shipped parameters, so that fitting twice changes nothing.
+    """
+    with writing(job, "fit") as session:
+        connection = session.connection
+        number, links = planload.newest(connection)
+        stored, _ = readings.load(connection)
+        decided = decisions(connection)
+        working, _ = clocks.resolve(stored, job.settings)
+        working, _, _ = duplicates.mark(working, decided)
+        papers = sheets.tables_of(connection)
+        working, table, _, _ = runs.assign(working, papers, job.settings)
+        working, _ = references.apply(working, table, papers, job.settings)
+        values = as_json(fit(Plan(links, number), working, decided, Parameters(), job.settings))
+        session.record("fit", {"parameters": values}, by)
+    refresh(job)
+    return values
