@@ -167,8 +167,8 @@ def write(
         shutil.rmtree(partial, ignore_errors=True)
         partial.mkdir(parents=True)
         try:
-            with press.workers(1, 1) as booker, press.workers() as pool:
-                _Set(partial, ready, options, state, progress).fill(booker, pool)
+            with press.pool(1) as booker:
+                _Set(partial, ready, options, state, progress).fill(booker, press.Workers())
             partial.replace(folder)
         except BaseException:
             shutil.rmtree(partial, ignore_errors=True)
@@ -200,7 +200,7 @@ class _Set:
         """Tell whether the set holds a kind; record, data and journal always belong to it."""
         return kind in ("record", "data", "journal") or kind in self.ready.wanted.set.files
 
-    def fill(self, booker: Executor, pool: Executor) -> None:
+    def fill(self, booker: Executor, workers: press.Workers) -> None:
         """Make every file: data first, the record last because it carries all other hashes."""
         found, results = self.ready.dossier, self.ready.results
         evaluation, given = found.evaluation, found.given
@@ -226,32 +226,33 @@ class _Set:
             evaluation, given, results, self.ready.wanted, self._links()
         ):
             if self.wants(kind) or kind == "links":
-                printed = press.press(document, given.as_of, pool)
+                printed = press.press(document, given.as_of, workers)
                 self.put(kind, f"{document.name}.pdf", printed)
         drawn = charts.blocks(evaluation, given, results)
+        if book is not None:
+            self.put("workbook", handover.WORKBOOK, book.result())
+        booker.shutdown()  # its memory is free before the record goes to press
         self.progress(PAPERS_DONE, 100)
         volumes = record.volumes(results, given)
         done = 0
         for document in volumes:
-            printed = press.press(document, given.as_of, pool)
+            printed = press.press(document, given.as_of, workers)
             self.put("record", f"{document.name}.pdf", printed)
             done += 1
             self._step(done, len(volumes) + 1)
-        if book is not None:
-            self.put("workbook", handover.WORKBOOK, book.result())
         sealed = sorted(self.seals, key=lambda seal: seal.path)
         main = record.build(evaluation, given, results, sealed, drawn, len(volumes))
         del evaluation, results, found
-        self._press_record(main, pool, given, done, len(volumes) + 1)
+        self._press_record(main, workers, given, done, len(volumes) + 1)
         manifest = handover.manifest(self.seals)
         (self.folder / handover.MANIFEST).write_bytes(manifest)
         self.progress(100, 100)
 
     def _press_record(
-        self, main: Document, pool: Executor, given: Particulars, done: int, of: int
+        self, main: Document, workers: press.Workers, given: Particulars, done: int, of: int
     ) -> None:
         printed = press.press(
-            main, given.as_of, pool,
+            main, given.as_of, workers,
             lambda part, parts: self._step(done + part / max(parts, 1), of),
         )  # fmt: skip
         self.put("record", f"{main.name}.pdf", printed)

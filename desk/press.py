@@ -9,9 +9,8 @@ from __future__ import annotations
 import io
 import re
 import tempfile
-from collections.abc import Callable, Iterator
-from concurrent.futures import Executor, ProcessPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from datetime import UTC, datetime
 from multiprocessing import get_context
 from pathlib import Path
@@ -36,25 +35,46 @@ def silent(_done: int, _of: int) -> None:
     """Report nothing."""
 
 
-@contextmanager
-def workers(count: int = 2, tasks: int = TASKS) -> Iterator[Executor]:
-    """Open the worker processes; spawned, so that they carry nothing of this one's memory."""
-    # typst keeps what it laid out for a next run of the same text; a fresh process forgets it
-    with ProcessPoolExecutor(
-        count, mp_context=get_context("spawn"), max_tasks_per_child=tasks
-    ) as pool:
-        yield pool
+class Workers:
+    """Worker processes that are replaced after a few parts.
+
+    typst keeps what it laid out for a next run of the same text, which only a fresh process
+    forgets. (The pool's own way to replace its processes can come to a standstill in Python 3.11.)
+    """
+
+    def __init__(self, count: int = 2) -> None:
+        self.count = count
+
+    def run(
+        self, job: Callable[..., Any], arguments: Sequence[tuple[Any, ...]],
+        progress: Progress = silent,
+    ) -> list[Any]:  # fmt: skip
+        """Call `job` with each tuple of arguments; the answers come in the same order."""
+        found: list[Any] = []
+        size = self.count * TASKS
+        for start in range(0, len(arguments), size):
+            batch = arguments[start : start + size]
+            with pool(min(self.count, len(batch))) as executor:
+                for future in [executor.submit(job, *one) for one in batch]:
+                    found.append(future.result())
+                    progress(len(found), len(arguments))
+        return found
+
+
+def pool(count: int) -> ProcessPoolExecutor:
+    """Open worker processes; spawned, so that they carry nothing of this one's memory."""
+    return ProcessPoolExecutor(count, mp_context=get_context("spawn"))
 
 
 def press(
-    document: Document, as_of: str, pool: Executor | None = None, progress: Progress = silent
+    document: Document, as_of: str, workers: Workers | None = None, progress: Progress = silent
 ) -> bytes:
     """Print one document as PDF/A-2b; the same document and `as_of` give the same bytes."""
     stamp = moment(as_of)
-    if document.rows() <= WHOLE_ROWS or pool is None:
+    if document.rows() <= WHOLE_ROWS or workers is None:
         whole = document.whole()
         return _packed(compile_part(data(whole, 0), dict(whole.pictures), stamp, tags=True))
-    return _joined(document, stamp, pool, progress)
+    return _joined(document, stamp, workers, progress)
 
 
 def moment(as_of: str) -> datetime:
@@ -85,13 +105,13 @@ def compile_part(content: bytes, pictures: dict[str, bytes], stamp: datetime, ta
     return out
 
 
-def _joined(document: Document, stamp: datetime, pool: Executor, progress: Progress) -> bytes:
+def _joined(document: Document, stamp: datetime, workers: Workers, progress: Progress) -> bytes:
     """Print the parts in two rounds: the second knows every page number."""
     import pikepdf
 
-    sizes, entries = _foresee(document, stamp, pool)
+    sizes, entries = _foresee(document, stamp, workers)
     for _attempt in range(3):
-        printed = _round(document, stamp, pool, progress, sizes, entries)
+        printed = _round(document, stamp, workers, progress, sizes, entries)
         found = [_measure(part) for part in printed]
         true_entries = _entries([pages for pages, _ in found], [titles for _, titles in found])
         if [pages for pages, _ in found] == sizes and true_entries == entries:
@@ -137,19 +157,19 @@ def _restate(pdf: Any, pages: int) -> None:
 Headings = list[tuple[str, int]]
 
 
-def _foresee(document: Document, stamp: datetime, pool: Executor) -> tuple[list[int], Headings]:
+def _foresee(document: Document, stamp: datetime, workers: Workers) -> tuple[list[int], Headings]:
     """Count the pages of each part: known where rows are given page by page, else by trial."""
     known: dict[int, tuple[int, Headings]] = {}
-    trials = {}
+    trials = []
     for i, part in enumerate(document.parts):
         sheets = [block for block in part if block["is"] == "sheet"]
         if len(sheets) == 1 and part[0] == BREAK and part[-1] is sheets[0]:
             titles = [(block["text"], 0) for block in part if block["is"] == "heading"]
             known[i] = (len(sheets[0]["pages"]), titles)
         else:
-            content = data(document, i, 1, 1, [])
-            trials[i] = pool.submit(_trial, content, _pictures(document, i), stamp)
-    known |= {i: trial.result() for i, trial in trials.items()}
+            trials.append((i, data(document, i, 1, 1, []), _pictures(document, i), stamp))
+    measured = workers.run(_trial, [one[1:] for one in trials])
+    known |= {one[0]: size for one, size in zip(trials, measured, strict=True)}
     parts = [known[i] for i in range(len(document.parts))]
     return [pages for pages, _ in parts], _entries(
         [pages for pages, _ in parts], [titles for _, titles in parts]
@@ -166,19 +186,15 @@ def _entries(sizes: list[int], titles: list[Headings]) -> Headings:
 
 
 def _round(
-    document: Document, stamp: datetime, pool: Executor, progress: Progress, sizes: list[int],
+    document: Document, stamp: datetime, workers: Workers, progress: Progress, sizes: list[int],
     entries: Headings,
 ) -> list[bytes]:  # fmt: skip
     total, at, jobs = sum(sizes), 1, []
     for i, pages in enumerate(sizes):
         content = data(document, i, at, total, entries)
-        jobs.append(pool.submit(compile_part, content, _pictures(document, i), stamp, False))
+        jobs.append((content, _pictures(document, i), stamp, False))
         at += pages
-    printed = []
-    for i, job in enumerate(jobs):
-        printed.append(job.result())
-        progress(i + 1, len(jobs))
-    return printed
+    return workers.run(compile_part, jobs, progress)
 
 
 def _trial(content: bytes, pictures: dict[str, bytes], stamp: datetime) -> tuple[int, Headings]:

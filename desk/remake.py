@@ -13,7 +13,7 @@ from desk import handover as making
 from desk import press, revisions
 from desk.dossier import CERTIFICATES
 from desk.revisions import Revision
-from ingest import journal, originals, rebuild
+from ingest import durable, journal, originals, rebuild
 from ingest.errors import BadInput, Damaged, plainly
 from ingest.job import FOLDERS, Job
 from ingest.journal import Entry
@@ -75,7 +75,8 @@ def _past(job: Job, wanted: Revision, folder: Path) -> Job:
         if profile.exists():
             shutil.copy(profile, folder / revisions.REQUIREMENTS)
     past = Job.open(folder, job.clock)
-    rebuild.rebuild(past, accept=True)
+    with rebuild.fresh(past) as built:
+        durable.replace(built, past.store)
     return past
 
 

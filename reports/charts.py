@@ -27,6 +27,10 @@ WIDTH_IN = 7.2
 MOST_CABLES = 12
 """Cables drawn port by port; those with failed or marginal results come first."""
 
+PICTURE_DPI = 300
+MOST_POINTS = 4000
+"""Beyond this many points a cloud is drawn as a picture: as shapes it would burden the page."""
+
 FEWEST_LINKS = 3
 """Cables with fewer measured links than this are not drawn port by port."""
 
@@ -125,7 +129,7 @@ def by_length(graded: pd.DataFrame, w: Words) -> Iterator[Chart]:
             for way, (mark, colour) in WAYS.items():
                 part = own.loc[own["direction"] == way].drop_duplicates(["length_m", "loss_db"])
                 axis.plot(part["length_m"], part["loss_db"], mark, color=colour, ms=1.8, mew=0,
-                          alpha=0.8, label=w.label("way", way))  # fmt: skip
+                          rasterized=len(rows) > MOST_POINTS)  # fmt: skip
             axis.set_title(f"{nm} nm", loc="left", fontsize=8.5, color=INK)
             axis.set_xlabel(w("chart.length_axis"))
             axis.set_ylabel(w("chart.loss_axis"))
@@ -261,7 +265,7 @@ def _svg(draw: Callable[[Any], None], height_in: float) -> bytes:
 
     out = io.BytesIO()
     with mpl.rc_context(RC):
-        figure = Figure(figsize=(WIDTH_IN, height_in), layout="constrained")
+        figure = Figure(figsize=(WIDTH_IN, height_in), dpi=PICTURE_DPI, layout="constrained")
         canvas: Any = FigureCanvasSVG(figure)
         draw(figure)
         canvas.print_svg(out, metadata={"Date": None, "Creator": None})

@@ -172,7 +172,10 @@ def paged(
     return pages
 
 
-def table(columns: Sequence[Column], rows: Sequence[Row], nothing: str) -> list[Block]:
+def table(
+    columns: Sequence[Column], rows: Sequence[Row], nothing: str, size: float = 9.4,
+    air: float = 1.05,
+) -> list[Block]:  # fmt: skip
     """Make a table that flows over pages, or the sentence that there is nothing.
 
     A long one comes as several tables, so that `parts_of` can cut between them.
@@ -180,7 +183,7 @@ def table(columns: Sequence[Column], rows: Sequence[Row], nothing: str) -> list[
     if not rows:
         return [text(nothing)]
     return [
-        sheet(columns, [rows[start : start + FLOW_ROWS]])
+        sheet(columns, [rows[start : start + FLOW_ROWS]], size, air)
         for start in range(0, len(rows), FLOW_ROWS)
     ]
 

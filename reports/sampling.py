@@ -18,7 +18,9 @@ from reports.document import (
     Row,
     heading,
     pairs,
+    parts_of,
     sheet,
+    table,
     text,
     toned,
 )  # fmt: skip
@@ -108,9 +110,9 @@ def document(results: pd.DataFrame, given: Particulars, wanted: Sample) -> Docum
         ),
         *_chances(links, count, w),
         heading(w("sample.tests")),
-        _tests(results, drawn, given, w),
+        *_tests(results, drawn, given, w),
     ]  # fmt: skip
-    return Document("sample", record.meta(given, w, w("sample.name")), (tuple(blocks),))
+    return Document("sample", record.meta(given, w, w("sample.name")), tuple(parts_of(blocks)))
 
 
 def _chances(links: int, drawn: int, w: Words) -> list[Block]:
@@ -128,7 +130,7 @@ def _chances(links: int, drawn: int, w: Words) -> list[Block]:
             sheet(columns, [rows])]  # fmt: skip
 
 
-def _tests(results: pd.DataFrame, drawn: pd.DataFrame, given: Particulars, w: Words) -> Block:
+def _tests(results: pd.DataFrame, drawn: pd.DataFrame, given: Particulars, w: Words) -> list[Block]:
     columns = [
         Column(w("record.row"), 11, "r"), Column(w("record.link_long"), 0),
         Column(w("record.nm"), 11, "r"), Column(w("record.way"), 11),
@@ -153,4 +155,4 @@ def _tests(results: pd.DataFrame, drawn: pd.DataFrame, given: Particulars, w: Wo
         cells: list[Cell] = [str(r.row), toned("mark", name) if start else name, r.nm, r.direction,
                              r.loss, r.limit, blank, blank, blank]  # fmt: skip
         rows.append([RULE, *cells] if start else cells)
-    return sheet(columns, [rows], 10.0, 1.6)
+    return table(columns, rows, w("common.none"), 10.0, 1.6)
