@@ -27,6 +27,7 @@ from rules.pairing.outcome import Outcome
 from rules.pairing.parameters import Parameters
 from rules.pairing.records import Records
 from rules.pairing.sites import Sites
+from rules.pairing.weigh import Weighed
 from rules.settings import Settings
 
 
@@ -55,13 +56,7 @@ def pair(
     place = sites.of_plan(plan.links)
     made = records.of_readings(working)
     bound = bindings.of_answers(decisions.answers)
-    acts = decisions.acts
-    told = (acts["kind"] == "note") & acts["argument"].isin(("skipped", "blocked"))
-    noted = _named(acts.loc[told, "subject"], place)
-    again = _named(repairs(acts)["link_id"], place)
-    found, explained = _settle(
-        plan, working, place, made, bound, noted, again, parameters, settings
-    )
+    found, explained = _settle(plan, working, place, made, bound, decisions, parameters, settings)
     by_reading = readings.spread(working, made, place, bound, found, settings)
     asked = questions.make(working, made, place, bound, found, by_reading, explained)
     return Pairing(
@@ -69,6 +64,18 @@ def pair(
         tables.conform(asked, tables.QUESTIONS),
         readings.notes(working, by_reading),
     )
+
+
+def weighed(
+    plan: Plan, working: pd.DataFrame, decisions: Decisions, parameters: Parameters,
+    settings: Settings,
+) -> list[Weighed]:  # fmt: skip
+    """Return the evidence alone, one value per class of records; `fit` learns from it."""
+    place = sites.of_plan(plan.links)
+    made = records.of_readings(working)
+    bound = bindings.of_answers(decisions.answers)
+    _, explained = _settle(plan, working, place, made, bound, decisions, parameters, settings)
+    return explained.classes
 
 
 def _named(subjects: pd.Series, place: Sites) -> np.ndarray:
@@ -84,9 +91,13 @@ def _units(links: np.ndarray, unit_of: np.ndarray) -> np.ndarray:
 
 def _settle(
     plan: Plan, working: pd.DataFrame, place: Sites, made: Records, bound: Bindings,
-    noted: np.ndarray, again: np.ndarray, parameters: Parameters, settings: Settings,
+    decisions: Decisions, parameters: Parameters, settings: Settings,
 ) -> tuple[Outcome, questions.Explained]:  # fmt: skip
     """Settle records of one fibre and records of two, each over its own grid."""
+    acts = decisions.acts
+    told = (acts["kind"] == "note") & acts["argument"].isin(("skipped", "blocked"))
+    noted = _named(acts.loc[told, "subject"], place)
+    again = _named(repairs(acts)["link_id"], place)
     table = made.table
     total = outcome.empty(len(table))
     explained = questions.Explained()

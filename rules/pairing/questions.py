@@ -28,9 +28,11 @@ class Explained:
     """Where the evidence of each record is kept: its class and its number there."""
 
     where: dict[int, tuple[Weighed, int]] = field(default_factory=dict)
+    classes: list[Weighed] = field(default_factory=list)
 
     def add(self, records: np.ndarray, weighed: Weighed) -> None:
         """Register the records of one class."""
+        self.classes.append(weighed)
         self.where.update((r, (weighed, n)) for n, r in enumerate(records.tolist()))
 
     def terms(self, records: Sequence[int]) -> list[dict[str, Any]]:

@@ -44,6 +44,8 @@ class Weighed:
     sign: np.ndarray
     run_of: np.ndarray
     way: np.ndarray
+    records: np.ndarray
+    """The number that each record has in its dump."""
 
 
 def weigh(
@@ -117,6 +119,7 @@ def weigh(
     return Weighed(
         grid, states, terms, probability, unit, p_unit, second, p_second, plain_unit, p_plain,
         typed, retest, sign, run_of, way,
+        table["record"].to_numpy(dtype=np.int64),
     )  # fmt: skip
 
 

@@ -1,0 +1,116 @@
+"""Fit the parameters to a job: rates from its records, confidence from crews on its plan."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from rules.evaluation import Decisions, Plan
+from rules.pairing import calibrate, crews, engine, gate, grid, ledger, sites
+from rules.pairing.candidates import SHIFTS
+from rules.pairing.parameters import Parameters
+from rules.settings import Settings
+
+PRIOR_RECORDS = 2000.0
+"""Weight of the shipped rates against the job's records."""
+ROUNDS = 2
+CARES = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
+"""Crews from careful to careless that the calibration is drawn from."""
+LEAST_RECORDS = 12_000
+MOST_UNITS = 3000
+"""A larger plan is calibrated on its first panels."""
+DECIMALS = 6
+
+
+def fit(
+    plan: Plan, working: pd.DataFrame, decisions: Decisions, start: Parameters, settings: Settings
+) -> Parameters:
+    """Return parameters fitted to the job; the same tables give the same values.
+
+    working: as `engine.pair` takes it. Rates are pulled towards those of `start`.
+    """
+    fitted = start
+    for _ in range(ROUNDS):
+        fitted = _rates(plan, working, decisions, fitted, start, settings)
+    return replace(fitted, calibration=_calibration(plan, fitted, settings))
+
+
+def _rates(
+    plan: Plan, working: pd.DataFrame, decisions: Decisions, now: Parameters, start: Parameters,
+    settings: Settings,
+) -> Parameters:  # fmt: skip
+    """Count skips, retests and slips on the most probable path, with the shipped rates as prior."""
+    counts = dict.fromkeys(("steps", "skip", "retest", "slip", "slip_after_skip"), 0.0)
+    for weighed in engine.weighed(plan, working, decisions, now, settings):
+        state = gate.best_states(weighed)
+        unit, regime = weighed.unit, weighed.states.regime[state]
+        near = (weighed.run_of[1:] == weighed.run_of[:-1]) & (unit[1:] >= 0) & (unit[:-1] >= 0)
+        panel = weighed.grid.panel[np.maximum(unit, 0)]
+        near &= (panel[1:] == panel[:-1]) & (regime[1:] < len(SHIFTS)) & (regime[:-1] < len(SHIFTS))
+        move = (unit[1:] - unit[:-1]) * weighed.sign[1:]
+        shift = np.array(SHIFTS)[np.minimum(regime, len(SHIFTS) - 1)]
+        slipped = (shift[1:] != shift[:-1]) & (shift[1:] != 0)
+        skipped = near & (move == 2)
+        counts["steps"] += float(near.sum())
+        counts["skip"] += float(skipped.sum())
+        counts["retest"] += float((near & (move == 0)).sum())
+        counts["slip"] += float((near & slipped & (move == 1)).sum())
+        counts["slip_after_skip"] += float((skipped & slipped).sum())
+
+    def share(hits: float, of: float, usual: float, weight: float) -> float:
+        return round((hits + weight * usual) / (of + weight), DECIMALS)
+
+    return replace(
+        now,
+        skip=share(counts["skip"], counts["steps"], start.skip, PRIOR_RECORDS),
+        retest=share(counts["retest"], counts["steps"], start.retest, PRIOR_RECORDS),
+        slip=share(counts["slip"], counts["steps"], start.slip, PRIOR_RECORDS),
+        slip_after_skip=share(
+            counts["slip_after_skip"], counts["skip"], start.slip_after_skip, 0.02 * PRIOR_RECORDS
+        ),
+    )
+
+
+def _calibration(
+    plan: Plan, parameters: Parameters, settings: Settings
+) -> tuple[tuple[tuple[float, float], ...], ...]:
+    """Let invented crews work through this plan and see how often each confidence was right."""
+    links = plan.links
+    layout = grid.of_sites(sites.of_plan(links), links, pairs=False)
+    if layout.units == 0:
+        return parameters.calibration
+    if layout.units > MOST_UNITS:
+        links = links.iloc[np.sort(layout.link[:MOST_UNITS])].reset_index(drop=True)
+        layout = grid.of_sites(sites.of_plan(links), links, pairs=False)
+    seed = int(hashlib.sha256("\n".join(links["link_id"]).encode()).hexdigest()[:12], 16)
+    rng = np.random.default_rng(seed)
+    repeats = max(1, -(-LEAST_RECORDS // (len(CARES) * layout.units)))
+    stratum, probability, right = [], [], []
+    for care in CARES * repeats:
+        table, truth = crews.work(layout, links, rng, care)
+        if table.empty:
+            continue
+        for weighed in engine.weighed(Plan(links), table, Decisions(), parameters, settings):
+            loose = (weighed.unit < 0) | (weighed.p_unit < 0.5)
+            none = np.zeros(0, dtype=np.int64)
+            claims = ledger.of_claims(
+                weighed.grid, weighed.unit, weighed.run_of, weighed.way, loose, none, weighed.retest
+            )
+            stratum.append(gate.strata(weighed, claims)[0])
+            probability.append(weighed.p_unit)
+            right.append(weighed.unit == truth[weighed.records - 1])
+    return calibrate.fit(*(np.concatenate(a) for a in (stratum, probability, right)))
+
+
+def as_json(parameters: Parameters) -> dict[str, object]:
+    """Return the fitted values as plain lists and numbers, for the journal."""
+    return {
+        "skip": parameters.skip,
+        "retest": parameters.retest,
+        "slip": parameters.slip,
+        "slip_after_skip": parameters.slip_after_skip,
+        "calibration": [[list(knot) for knot in knots] for knots in parameters.calibration],
+    }
