@@ -30,7 +30,8 @@ def build(raw: Raw, readings: pd.DataFrame, faults: list[Fault]) -> pd.DataFrame
         gave = np.zeros(len(rows), np.bool_)
         gave[chosen] = True
         ledger.rows(rows, gave)
-    for mark in raw.marks:
+    # a spoilt row of several lines owns whatever looks like a heading inside it
+    for mark in sorted(raw.marks, key=lambda mark: mark.kind == "fault"):
         ledger.span(mark)
     codes: dict[int, str] = {}
     for fault in sorted(faults, key=lambda fault: fault.code in SMALL):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from parsers import (
@@ -116,14 +117,22 @@ _LAYOUTS: Mapping[str, _Reader] = {
 
 
 def fault_table(faults: list[Fault], dump: Dump) -> pd.DataFrame:
-    """Make the table FAULTS, in order of place, with the registry's remedy where none is given."""
-    frame = pd.DataFrame(faults, columns=list(Fault._fields))
-    # one cell that holds for several rows of a record is one fault
-    frame = frame.drop_duplicates(["line", "column", "code", "found"], ignore_index=True)
-    frame["dump_sha256"] = dump.sha256
-    frame["dump_name"] = dump.name
-    frame["found"] = frame["found"].astype("str").str.slice(0, text.EXCERPT)
-    standard = frame["code"].map({slug: code.remedy for slug, code in FAULTS.items()})
-    frame["remedy"] = frame["remedy"].where(frame["remedy"] != "", standard)
-    frame = frame.sort_values(["line", "column", "code"], kind="stable")
+    """Make the table FAULTS, in order of place, with the registry's remedy where none is given.
+
+    One cell that holds for several rows of a record is one fault.
+    """
+    one_each = {fault[:4]: fault for fault in faults}
+    rows = sorted(one_each.values(), key=lambda fault: (fault.line, fault.column, fault.code))
+    remedies = [fault.remedy or FAULTS[fault.code].remedy for fault in rows]
+    columns = {
+        "dump_sha256": [dump.sha256] * len(rows),
+        "dump_name": [dump.name] * len(rows),
+        "code": [fault.code for fault in rows],
+        "found": [fault.found[: text.EXCERPT] for fault in rows],
+        "expected": [fault.expected for fault in rows],
+        "remedy": remedies,
+    }
+    frame = pd.DataFrame({name: pd.array(cells, dtype="str") for name, cells in columns.items()})
+    frame["line"] = np.array([fault.line for fault in rows], np.int64)
+    frame["column"] = np.array([fault.column for fault in rows], np.int64)
     return tables.conform(frame, tables.FAULTS)
