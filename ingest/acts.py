@@ -8,7 +8,9 @@ from __future__ import annotations
 import json
 import secrets
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import pandas as pd
 
@@ -62,12 +64,20 @@ def note(job: Job, subject: str, why: str, *, argument: str = "", by: str = "") 
 
 
 def repair(
-    job: Job, links: Sequence[str], *, why: str = "", by: str = "", neighbours: bool = False
+    job: Job,
+    links: Sequence[str],
+    *,
+    why: str = "",
+    by: str = "",
+    neighbours: bool = False,
+    at: str = "",
 ) -> list[dict[str, str]]:
     """Void all older readings of links, on request also of their neighbours; give what was done.
 
-    Neighbours share the route, or the tube of the same cable.
+    Neighbours share the route, or the tube of the same cable. `at` is when the repair was made, in
+    the job's time zone unless it names an offset; empty: now.
     """
+    made = _moment(at, job.settings.timezone) if at else ""
     with writing(job, "repair") as session:
         plan = _in_plan(session, links)
         wanted = list(dict.fromkeys(links))
@@ -78,11 +88,22 @@ def repair(
             beside |= (plan["tube"] != "") & tube.isin(tube[named.index])
             wanted += [link for link in plan.loc[beside, "link_id"] if link not in wanted]
         done = [
-            {"act_id": _act(session, "repair", link, "link", "", why, by), "link_id": link}
+            {"act_id": _act(session, "repair", link, "link", made, why, by), "link_id": link}
             for link in wanted
         ]
     refresh(job)
     return done
+
+
+def _moment(text: str, timezone: str) -> str:
+    """Return a time that a person typed as ISO UTC."""
+    try:
+        moment = datetime.fromisoformat(text)
+    except ValueError:
+        raise BadInput(f"'{text}' is no time; write 2026-03-02T14:30.") from None
+    if moment.tzinfo is None:
+        moment = moment.replace(tzinfo=ZoneInfo(timezone))
+    return moment.astimezone(UTC).isoformat(timespec="seconds")
 
 
 def waive(job: Job, links: Sequence[str], *, why: str, by: str = "") -> list[dict[str, str]]:

@@ -318,9 +318,12 @@ def _last_of(found: Candidates, among: Ints, decisions: Decisions) -> tuple[Flag
     before, end = order[ends - 1], order[ends]
     # two values at one time are in order only within one meter's (one run's) own sequence
     apart = np.where(by_run, run, meter)
-    tie = (primary[end] == primary[before]) & (
-        (apart[end] != apart[before]) | (place[end] == place[before])
-    )
+    other = apart[end] != apart[before]
+    tie = (primary[end] == primary[before]) & (other | (place[end] == place[before]))
+    # clocks that show whole minutes do not order two meters within the minute
+    step = found.working["clock_resolution_s"].to_numpy()[at]
+    apart_s = primary[end] - primary[before]
+    tie |= by_clock[end] & other & (apart_s < np.maximum(step[end], step[before]))
     tie |= np.isnan(primary[end])
     last = np.zeros(len(rows), dtype="bool")
     last[end[~tie]] = True

@@ -24,13 +24,16 @@ def repair(
         bool,
         typer.Option("--neighbours", help="Also the links on the same route or in the same tube."),
     ] = False,
+    at: Annotated[
+        str, typer.Option("--at", help="When it was repaired, if not just now: 2026-03-02T14:30.")
+    ] = "",
     json: Json = False,
 ) -> None:
     """Void all older readings of repaired links and put their tests back on the list."""
     from ingest import acts
     from ingest.job import Job
 
-    done = acts.repair(Job.open(job_folder()), links, by=by, why=why, neighbours=neighbours)
+    done = acts.repair(Job.open(job_folder()), links, by=by, why=why, neighbours=neighbours, at=at)
     _tell(json, done, f"{len(done)} repaired; older readings no longer count. See retests.")
 
 

@@ -122,6 +122,14 @@ def test_equal_times_on_two_meters_are_a_question() -> None:
         )
     )
     assert list(result.questions["code"]) == ["order-unknown"]
+    minutes = {"clock_resolution_s": 60}
+    close = [
+        minutes | {"utc_s": 60.0, "meter_serial": "MA"},
+        {"utc_s": 90.0, "meter_serial": "MB", "run_id": "R2"},
+    ]
+    assert list(grade(working(*close)).questions["code"]) == ["order-unknown"]
+    close[1]["utc_s"] = 120.0
+    assert only(grade(working(*close)))["reading_ids"] == '["r2"]'
     same_meter = grade(working({"utc_s": 60.0, "order": 1}, {"utc_s": 60.0, "order": 2}))
     assert only(same_meter)["reading_ids"] == '["r2"]'
 
