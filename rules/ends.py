@@ -12,7 +12,7 @@ def panel(end: pd.Series) -> pd.Series:
 
 def port(end: pd.Series) -> pd.Series:
     """Return the port of each `panel:port`, empty where none is given."""
-    return end.str.rsplit(":", n=1).str[1].fillna("")
+    return end.str.rsplit(":", n=1).str[1].astype("str").fillna("")
 
 
 def walk_key(text: pd.Series) -> pd.Series:
