@@ -17,6 +17,7 @@ from starlette.staticfiles import StaticFiles
 from desk.page import (
     board,
     handing,
+    held,
     intake,
     link,
     live,
@@ -34,6 +35,10 @@ from ingest.errors import BadInput, Damaged, NotNow, Trouble
 from ingest.logs import write_bug
 
 HERE = Path(__file__).parent
+PAGES = (
+    board, panels, link, questions, intake, held, sheets, papers, quality, handing, live,
+)  # fmt: skip
+"""Modules that bring routes."""
 
 
 def build(office: Office, hosts: Iterable[str]) -> Starlette:
@@ -42,9 +47,8 @@ def build(office: Office, hosts: Iterable[str]) -> Starlette:
         Route("/enter", enter, methods=["GET"]),
         Route("/enter", let_in, methods=["POST"]),
         Mount("/static", StaticFiles(directory=HERE / "static"), name="static"),
-        *board.ROUTES, *panels.ROUTES, *link.ROUTES, *questions.ROUTES, *intake.ROUTES,
-        *sheets.ROUTES, *papers.ROUTES, *quality.ROUTES, *handing.ROUTES, *live.ROUTES,
-    ]  # fmt: skip
+        *(route for page in PAGES for route in page.ROUTES),
+    ]
     app = Starlette(
         routes=routes,
         middleware=[Middleware(Guard, door=office.door, hosts=hosts)],

@@ -9,6 +9,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from desk import linkfacts
 from desk.page import originals, panels, show
 from desk.page.board import LAST_PLAN
 from desk.page.office import Reader, Row
@@ -33,6 +34,10 @@ def link(request: Request) -> Response:
         )
     except BadInput as error:
         raise HTTPException(404, error.lines[0]) from None
+    extra: Row = office.shelf.get(
+        office.mark(), ("link facts", link_id),
+        lambda: linkfacts.of(facts, office.job().settings),
+    )  # fmt: skip
     readings = sorted(
         facts["readings"], key=lambda row: (row["taken_at_utc"], row["dump_name"], row["row"])
     )
@@ -42,7 +47,7 @@ def link(request: Request) -> Response:
         row["lines"] = originals.around(office, row)
     return show.page(
         request, "link.html", link_id=link_id, **(facts | {"readings": readings}),
-        current=current, chart=chart(facts["grades"]), terms=TERMS,
+        extra=extra, current=current, chart=chart(facts["grades"]), terms=TERMS,
         colour=_colour(facts["plan"]["strand"]), words=panels.WORDS, signs=panels.SIGNS,
     )  # fmt: skip
 

@@ -23,7 +23,7 @@ def events(request: Request) -> StreamingResponse:
 
     async def stream() -> AsyncIterator[str]:
         last, quiet = "", 0
-        while not office.closing.is_set():
+        while not office.ending():
             state = json.dumps({"mark": office.mark(), "busy": office.busy()})
             if state != last:
                 last, quiet = state, 0

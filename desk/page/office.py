@@ -61,7 +61,8 @@ class Office:
         self.owner = owner or who()
         """Who decides where visitors do not give a name."""
         self.patience = patience
-        self.closing = threading.Event()
+        self.ending: Callable[[], bool] = lambda: False
+        """Whether the page is about to stop, so that open event streams end by themselves."""
         self.shelf = Shelf()
         self.trouble = ""
         """What went wrong in the background, until the next success."""
@@ -154,5 +155,4 @@ class Office:
 
     def close(self) -> None:
         """Let the work in hand end, and start no more."""
-        self.closing.set()
         self._worker.shutdown(wait=True, cancel_futures=True)

@@ -76,7 +76,7 @@ def _show(request: Request, question_id: str, **more: Any) -> Response:
         next=listed[place + 1] if 0 <= place < len(listed) - 1 else "",
         heaviest=heaviest or 1.0, keys=KEYS,
         several=len({row["label"] for row in asked["rows"]}) > 1,
-        words=settle.WORDS, proposed=proposed, pairing=pairing,
+        letters=dict(MORE), words=settle.WORDS, proposed=proposed, pairing=pairing,
         more=[(action, key) for action, key in sayable if action not in offered],
         earlier=office.read(("answers", question_id), lambda read: _answers(read, question_id)),
         **({"problem": ""} | more),
@@ -189,10 +189,13 @@ def _asked(office: Office, question_id: str) -> Row | None:
     asked = office.read(("question", question_id), query)
     if asked is None:
         return None
-    rows = office.shelf.get(
-        office.mark(), ("question rows", question_id),
-        lambda: views.question(office.job(), question_id)["rows"],
-    )  # fmt: skip
+    try:
+        rows = office.shelf.get(
+            office.mark(), ("question rows", question_id),
+            lambda: views.question(office.job(), question_id)["rows"],
+        )  # fmt: skip
+    except BadInput:
+        return None  # it was settled between the two looks
     return asked | {"rows": rows}
 
 

@@ -64,8 +64,10 @@ def listening(folder: Path, *, port: int = 0, share: str = "") -> Iterator[Desk]
             date_header=True, timeout_graceful_shutdown=GRACE_SECONDS, lifespan="off",
             forwarded_allow_ips="", proxy_headers=False,
         )  # fmt: skip
+        server = uvicorn.Server(config)
+        office.ending = lambda: server.should_exit
         opened = f"http://{host}:{taken}/" + ("" if share else f"enter?key={door.secret}")
-        yield Desk(job.file.name, opened, door.secret, uvicorn.Server(config), line)
+        yield Desk(job.file.name, opened, door.secret, server, line)
     finally:
         office.close()
         line.close()

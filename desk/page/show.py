@@ -47,7 +47,10 @@ def page(
 ) -> HTMLResponse:
     """Render a page with its head: the ways with their counts, and what there is to say."""
     office, visitor = office_of(request), visitor_of(request)
-    said, visitor.words = visitor.words, []
+    said: list[str] = []
+    if "x-part" not in request.headers:
+        # parts fetched anew by a page that stands open must not use up what is said once
+        said, visitor.words = visitor.words, []
     job = office.job()
     zone = ZoneInfo(job.file.timezone)
     counts = office.read("counts", _counts)

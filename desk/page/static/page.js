@@ -14,7 +14,7 @@
     if (fetching || !document.querySelector("[data-live]")) return;
     fetching = true;
     try {
-      const answer = await fetch(location.href, { headers: { accept: "text/html" } });
+      const answer = await fetch(location.href, { headers: { accept: "text/html", "x-part": "live" } });
       if (!answer.ok || answer.redirected) return;
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
       mark = fresh.body.dataset.mark;
@@ -72,7 +72,7 @@
     }
     const key = event.key.toLowerCase();
     if (!/^[a-z1-9]$/.test(key)) return;
-    const target = document.querySelector(`[data-key="${key}"], [data-key-too="${key}"]`)
+    const target = document.querySelector(`[data-keys~="${key}"]`)
       || (key === "n" && byId("begin"));
     if (!target) return;
     event.preventDefault();
