@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from collections import Counter
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -9,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rules import asking, clocks, ids, sheets, suspicions, tables
-from rules.columns import Flags, Ints, codes, combined, starts, texts
+from rules.columns import Flags, Floats, Ints, codes, combined, starts, texts
 from rules.evaluation import RunSheets
 from rules.settings import Settings
 
@@ -181,10 +183,7 @@ def _table(
     no_method = (said["reference_method"] == 0).to_numpy() & (method != 0)
     return pd.DataFrame(
         {
-            "run_id": [
-                f"R{ids.short(meter, reading)}"
-                for meter, reading in zip(serial, working["reading_id"].iloc[head], strict=True)
-            ],
+            "run_id": _names(working.iloc[head], serial, low, zone),
             "meter_serial": serial,
             "source_serial": said["source_serial"].mask(
                 said["source_serial"] == "", dumped["source_serial"]
@@ -206,6 +205,23 @@ def _table(
             "sheet_id": said["sheet_id"],
         }
     )
+
+
+def _names(heads: pd.DataFrame, serial: pd.Series, low: Floats, zone: ZoneInfo) -> list[str]:
+    """Name each run as a person finds it: meter and begin, else meter, dump and first record.
+
+    Names come from content alone; where two would be equal, the first reading tells them apart.
+    """
+    begins = [
+        clocks.stamp(at, zone)[:16] if np.isfinite(at) else re.sub(r"\s+", "_", f"{dump}:{record}")
+        for at, dump, record in zip(low, heads["dump_name"], heads["record"], strict=True)
+    ]
+    found = [f"{meter or 'meter'}@{begin}" for meter, begin in zip(serial, begins, strict=True)]
+    seen = Counter(found)
+    return [
+        name if seen[name] == 1 else f"{name}-{ids.short(reading, length=4)}"
+        for name, reading in zip(found, heads["reading_id"], strict=True)
+    ]
 
 
 def _joined(column: pd.Series, number: Ints, count: int) -> pd.Series:
