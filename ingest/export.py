@@ -22,11 +22,27 @@ _DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
 
 def table(job: Job, name: str) -> pd.DataFrame:
     """Return a public table in canonical order and rounding; raise BadInput for a wrong name."""
-    if name not in tables.PUBLIC:
-        raise BadInput(f"No table '{name}'; there are: {', '.join(tables.PUBLIC)}.")
+    if name not in (*tables.PUBLIC, *WORKED_OUT):
+        there_are = ", ".join((*tables.PUBLIC, *WORKED_OUT))
+        raise BadInput(f"No table '{name}'; there are: {there_are}.")
     current.ensure(job)
     with store.reader(job.store) as connection:
+        if name in WORKED_OUT:
+            return WORKED_OUT[name](connection)
         return tables.canonical(read(connection, name), name)
+
+
+def _applications(connection: Any) -> pd.DataFrame:
+    """Work out which network applications each tested link supports (SUPPORT)."""
+    from ingest import planload
+    from rules import applications
+
+    links, grades = planload.newest(connection)[1], read(connection, "grades")
+    return applications.supported(applications.results(links, grades))
+
+
+WORKED_OUT = {"applications": _applications}
+"""Tables that are worked out when asked for and not stored."""
 
 
 def read(connection: Any, name: str) -> pd.DataFrame:

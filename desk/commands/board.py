@@ -197,7 +197,8 @@ def tell_retests(rows: Iterable[Mapping[str, Any]], most: int | None = None) -> 
 
 def export(
     table: Annotated[str, typer.Argument(help="readings, faults, runs, pairs, findings, "
-                                              "questions, grades or completion.")],
+                                              "questions, grades, completion or "
+                                              "applications.")],
     format_: Annotated[
         str, typer.Option("--format", help="csv, json or parquet.")
     ] = "csv",
