@@ -40,7 +40,11 @@ def test_states(
     state = pd.Series("missing", index=table.index, dtype="str")
     why = pd.Series("no reading", index=table.index, dtype="str")
 
-    has_reading = _has(table, pairs.loc[pairs["status"] == "paired"])
+    # a reading that was replaced, voided by a repair or is to be redone is no reading any more
+    gone = list(_superseded(grades)["reading_ids"].str.slice(2, -2))
+    has_reading = _has(
+        table, pairs.loc[(pairs["status"] == "paired") & ~pairs["reading_id"].isin(gone)]
+    )
     state = state.mask(has_reading, "doubtful")
     why = why.mask(has_reading, "a reading that cannot be graded yet")
     asked = _asked(table, questions) & ~has_reading

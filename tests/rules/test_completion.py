@@ -58,6 +58,21 @@ def states(
     )
 
 
+def test_a_repaired_test_is_missing_again_although_its_reading_is_kept() -> None:
+    kept = tables.conform(
+        pd.DataFrame(
+            [{"reading_id": "r0", "link_id": "L2", "kind": "link", "wavelength_nm": 850,
+              "direction": "a-b", "status": "paired"}]
+        ),
+        tables.PAIRS,
+    )  # fmt: skip
+    table = states(graded(("L2", 850, "a-b", "superseded")), pairs=kept)
+    row = table.loc[(table["link_id"] == "L2") & (table["wavelength_nm"] == 850)].iloc[0]
+    assert (row["state"], row["why"]) == ("missing", "repaired or replaced: measure again")
+    unread = states(graded(), pairs=kept)
+    assert (unread["state"] == "doubtful").sum() == 1
+
+
 def state_of(table: pd.DataFrame, link: str, wavelength: int, direction: str = "a-b") -> str:
     row = table[
         (table.link_id == link)
