@@ -137,12 +137,19 @@ def group(
     done = asking.settled(decisions)
     rows = []
     question_ids = found["question_id"].to_numpy(dtype=object).copy()
+    columns = {name: found[name].to_numpy(dtype=object) for name in (*SCOPE, "code", "subject",
+               "message")}  # fmt: skip
     for (code, _), members in sorted(heads.items()):
-        question = _question(code, found.iloc[members], at[members], scope, done)
+        question = _question(code, members, columns, at, scope, done)
         rows.append(question)
         question_ids[members] = question["question_id"]
     found["question_id"] = question_ids
     return tables.conform(found, tables.FINDINGS), asking.questions(rows)
+
+
+SCOPE = ("reading_id", "run_id", "dump_sha256", "meter_serial", "wavelength_nm", "first_order",
+         "last_order")  # fmt: skip
+"""Columns of FOUND that say which readings a finding is about."""
 
 
 class Scope:
@@ -161,7 +168,7 @@ class Scope:
         if finding["reading_id"]:
             at = self.reading.get_indexer([finding["reading_id"]])
             return np.asarray(at[at >= 0], dtype="int64")
-        for column in ("run_id", "dump_sha256", "meter_serial"):
+        for column in SCOPE[1:4]:
             if finding[column]:
                 if column not in self.by:
                     self.by[column] = Groups(self.working[column])
@@ -188,10 +195,12 @@ def _heads(
     code, run = found["code"].to_numpy(dtype=object), found["run_id"].to_numpy(dtype=object)
     owner = np.full(len(found), -1, dtype="int64")
     first, last = _span(found, at, scope)
+    wavelength = found["wavelength_nm"].to_numpy()
     for rows in _together(found, scope, asked):
-        _own(owner, rows, code, first, last, found["wavelength_nm"].to_numpy(), at)
+        _own(owner, rows, code, first, last, wavelength, at)
     meter = dict(zip(runs["run_id"], runs["meter_serial"], strict=True))
     cable, dump = found["cable"].to_numpy(dtype=object), found["dump_sha256"].to_numpy(dtype=object)
+    serial = found["meter_serial"].to_numpy(dtype=object)
     gathered: dict[Key, list[int]] = {}
     for row in asked:
         head = int(row)
@@ -201,7 +210,7 @@ def _heads(
         if code[head] in BY_CABLE and cable[head]:
             where = cable[head]
         elif code[head] in BY_METER:
-            where = meter.get(run[head], found["meter_serial"].iloc[head])
+            where = meter.get(run[head], serial[head])
         gathered.setdefault((str(code[head]), str(where)), []).append(int(row))
     return gathered
 
@@ -217,7 +226,7 @@ def _together(found: pd.DataFrame, scope: Scope, asked: Ints) -> list[Ints]:
     for row in asked:
         names = [run[row]]
         if not run[row] and dump[row] and code[row] in EXPLAINS:
-            readings = scope.rows(found.iloc[row].to_dict())
+            readings = scope.rows({name: found[name].iloc[row] for name in SCOPE})
             names = list(scope.working["run_id"].iloc[readings].unique())
         for name in names:
             by_run.setdefault(name, []).append(int(row))
@@ -228,10 +237,13 @@ def _own(
     owner: Ints, rows: Ints, code: Any, first: Ints, last: Ints, wavelength: Ints, at: Ints
 ) -> None:
     """Hand each symptom of one run to the first cause that explains it (changes `owner`)."""
+    present = set(code[rows])
+    if len(present) < 2:
+        return
     for cause, symptoms in EXPLAINS.items():
-        heads = rows[(code[rows] == cause) & (owner[rows] < 0)]
-        if not len(heads):
+        if cause not in present or present.isdisjoint(symptoms):
             continue
+        heads = rows[(code[rows] == cause) & (owner[rows] < 0)]
         open_ = rows[np.isin(code[rows], symptoms) & (owner[rows] < 0)]
         for head in heads[np.lexsort((heads, first[heads]))]:
             if owner[head] >= 0 or not len(open_):
@@ -253,27 +265,32 @@ def _span(found: pd.DataFrame, at: Ints, scope: Scope) -> tuple[Ints, Ints]:
 
 
 def _question(
-    code: str, part: pd.DataFrame, at: Ints, scope: Scope, done: asking.Settled
-) -> dict[str, Any]:
+    code: str, members: list[int], columns: Mapping[str, Any], at: Ints, scope: Scope,
+    done: asking.Settled,
+) -> dict[str, Any]:  # fmt: skip
     """Ask about findings of one cause, whose code is `code`; each kind of them is evidence."""
-    known = FINDINGS[code]
-    wide = [scope.rows(row) for row in part.loc[at < 0].to_dict("records")]
-    rows = np.unique(np.concatenate([at[at >= 0], *wide]))
-    own = part.loc[part["code"] == code].sort_values(["first_order", "subject"])
-    first = own.iloc[0]
+    wide = [scope.rows({name: columns[name][row] for name in SCOPE})
+            for row in members if at[row] < 0]  # fmt: skip
+    named = np.array([at[row] for row in members if at[row] >= 0], "int64")
+    rows = np.unique(np.concatenate([named, *wide]))
+    ordered = sorted(members, key=lambda r: (columns["first_order"][r], columns["subject"][r]))
+    kinds: dict[str, list[int]] = {}
+    for row in ordered:
+        kinds.setdefault(columns["code"][row], []).append(row)
+    own = kinds[code]
+    subject, message = columns["subject"][own[0]], columns["message"][own[0]]
     more = f" And {len(own) - 1} more like it." if len(own) > 1 else ""
-    ranked = part.sort_values(["code", "first_order", "subject"])
-    kinds = ranked.groupby("code")["message"].agg(["size", "first"])
     evidence = [
-        {"term": str(term), "weight": float(n), "text": f"{n} × {FINDINGS[str(term)].meaning}; "
-         f"first: {message}"}
-        for term, n, message in kinds.itertuples()
+        {"term": term, "weight": float(len(kinds[term])),
+         "text": f"{len(kinds[term])} × {FINDINGS[term].meaning}; "
+         f"first: {columns['message'][kinds[term][0]]}"}
+        for term in sorted(kinds)
     ]  # fmt: skip
     return asking.ask(
         code,
-        f"{first['subject']}: {known.meaning}. {first['message']}.{more}",
-        known.remedy,
-        list(scope.working["reading_id"].iloc[rows]),
+        f"{subject}: {FINDINGS[code].meaning}. {message}.{more}",
+        FINDINGS[code].remedy,
+        list(scope.working["reading_id"].array.take(rows)),
         [
             {"action": "retest", "label": "test again"},
             {"action": "accept-value", "label": "accept the values; the reason is recorded"},
@@ -281,6 +298,6 @@ def _question(
         ],
         evidence,
         done,
-        codes=(*_causes_of(code), *map(str, kinds.index)),
-        cause=str(first["subject"]),
+        codes=(*_causes_of(code), *sorted(kinds)),
+        cause=str(subject),
     )

@@ -28,18 +28,28 @@ def ranked(key: Ints) -> Ints:
     return pd.factorize(key, sort=True)[0].astype("int64")
 
 
-def combined(*keys: Ints) -> Ints:
-    """Number the distinct combinations of keys in their order, from 0."""
+def compound(*keys: Ints) -> Ints:
+    """Fold keys into one that orders and tells apart their combinations; large, with gaps."""
     number = np.zeros(len(keys[0]), dtype="int64")
+    size = 1
     for key in keys:
         if len(key) == 0:
             return number
-        distance = key - key.min()
-        span = int(distance.max()) + 1
-        if (int(number.max()) + 1) > 2**62 // span:
+        low = int(key.min())
+        span = int(key.max()) - low + 1
+        if size > 2**62 // span:
             number = ranked(number)
-        number = number * span + distance
-    return ranked(number)
+            size = int(number.max()) + 1
+        number *= span
+        number += key
+        number -= low
+        size *= span
+    return number
+
+
+def combined(*keys: Ints) -> Ints:
+    """Number the distinct combinations of keys in their order, from 0."""
+    return ranked(compound(*keys))
 
 
 def texts(values: Sequence[str], numbers: Ints, index: pd.Index | None = None) -> pd.Series:

@@ -70,7 +70,10 @@ def _apart(first: Floats, second: Floats) -> Floats:
 
 def window_key(wavelength_nm: pd.Series) -> Ints:
     """Return wavelengths with 1300 and 1310 nm as one."""
-    return wavelength_nm.replace(SECOND_WINDOW).to_numpy()
+    nm = wavelength_nm.to_numpy()
+    for named, window in SECOND_WINDOW.items():
+        nm = np.where(nm == named, window, nm)
+    return nm
 
 
 def _sources(working: pd.DataFrame, runs: pd.DataFrame) -> pd.Series:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from rules.columns import Floats, Ints, starts
 
@@ -11,21 +10,37 @@ NORMAL = 1.4826
 """Median absolute deviation to standard deviation of a normal distribution: 1 / Φ⁻¹(3/4)."""
 
 
-def medians(key: Ints, values: Floats, groups: int) -> Floats:
+STEP = 1e-4
+"""Medians are taken of values rounded to this step (dB): far below what any meter stores."""
+REACH = 2**25
+"""Largest value in steps; larger ones count as this large, which no median of losses reaches."""
+
+
+def medians(key: Ints, values: Floats, groups: int, step: float = STEP) -> Floats:
     """Return the median of `values` per key 0 … groups − 1, NaN where a group has none.
 
-    Rows with NaN or a negative key are left out.
+    Rows with NaN or a negative key are left out. Key and rounded value are sorted as one integer,
+    which is several times faster than grouping.
     """
     kept = (key >= 0) & ~np.isnan(values)
-    found = pd.Series(values[kept]).groupby(key[kept], sort=False).median()
+    group = key[kept]
+    whole = np.clip(np.rint(values[kept] / step), -REACH, REACH - 1).astype("int64") + REACH
+    both = np.sort(group * (2 * REACH) + whole)
+    n = np.bincount(group, minlength=groups)
+    begin = np.cumsum(n) - n
     out = np.full(groups, np.nan)
-    out[found.index.to_numpy()] = found.to_numpy()
+    there = np.flatnonzero(n)
+    low = both[begin[there] + (n[there] - 1) // 2] % (2 * REACH)
+    high = both[begin[there] + n[there] // 2] % (2 * REACH)
+    out[there] = ((low + high) / 2.0 - REACH) * step
     return out
 
 
 def spreads(key: Ints, values: Floats, groups: int, centre: Floats | None = None) -> Floats:
     """Return the robust standard deviation per key: 1.4826 × median absolute deviation."""
     middle = medians(key, values, groups) if centre is None else centre
+    # a row without a key (−1) meets the NaN at the end, even where there is no group at all
+    middle = np.append(middle, np.nan)
     return medians(key, np.abs(values - middle[key]), groups) * NORMAL
 
 

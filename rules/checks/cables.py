@@ -9,7 +9,7 @@ from rules import robust, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Floats, Ints, codes, combined, ranked, starts
+from rules.columns import Floats, Ints, codes, combined, starts
 
 LEAST = 5
 """Fewest readings of a run in a cable whose median is compared."""
@@ -39,44 +39,60 @@ def outlier(context: Context) -> pd.DataFrame:
     )  # fmt: skip
 
 
-def _by_run_and_cable(context: Context) -> tuple[pd.DataFrame, Ints, Ints]:
-    """Return one row per run × cable × lane with medians, and the key of each reading's row."""
-    rows = np.flatnonzero(context.cable_lane >= 0)
-    key = ranked(context.run[rows] * context.cable_lanes + context.cable_lane[rows])
-    groups = int(key.max(initial=-1)) + 1
-    first = np.unique(key, return_index=True)[1]
-    order = context.order[rows]
-    low = np.full(groups, np.iinfo("int64").max)
-    high = np.zeros(groups, dtype="int64")
-    np.minimum.at(low, key, order)
-    np.maximum.at(high, key, order)
+def _by_run_and_cable(context: Context) -> pd.DataFrame:
+    """Return one row per run × cable × lane of LEAST readings and more, with their median."""
+    rows, number = context.places
+    lanes = max(len(context.lanes), 1)
+    segment = context.series["segment"].to_numpy()
+    key = segment[number] * lanes + context.lane[rows] if len(rows) else rows
+    groups = (int(segment.max(initial=-1)) + 1) * lanes
+    first = _first(key, groups)
+    # the excess allows for the method of each run; without lengths the loss has to do
+    level = np.where(np.isnan(context.excess), context.straightened, context.excess)
+    low, high = _spans(key, context.order[rows], groups)
     table = pd.DataFrame(
         {
             "run": context.run[rows][first], "cable_lane": context.cable_lane[rows][first],
             "lane": context.lane[rows][first], "cable": context.cable[context.link[rows][first]],
             "n": np.bincount(key, minlength=groups), "low": low, "high": high,
-            "excess": robust.medians(key, context.excess[rows], groups),
-            "level": robust.medians(key, context.straightened[rows], groups),
+            "level": robust.medians(key, level[rows], groups),
+            "known": ~np.isnan(context.excess[rows][first]),
         }
     )  # fmt: skip
-    return table, rows, key
+    return table.loc[table["n"] >= LEAST]
+
+
+def _spans(key: Ints, order: Ints, groups: int) -> tuple[Ints, Ints]:
+    """Return the least and the greatest order per key."""
+    low, high = np.full(groups, np.iinfo("int64").max), np.zeros(groups, dtype="int64")
+    np.minimum.at(low, key, order)
+    np.maximum.at(high, key, order)
+    return low, high
+
+
+def _first(key: Ints, groups: int) -> Ints:
+    """Return the first row of each key 0 … groups − 1."""
+    out = np.zeros(groups, dtype="int64")
+    out[key[::-1]] = np.arange(len(key))[::-1]
+    return out
 
 
 @check("cable-shifted", "run-shifted", "half-power")
 def shifted(context: Context) -> pd.DataFrame:
     """Find runs off the other runs over the same cable, and cables off the expected loss."""
-    table, _, _ = _by_run_and_cable(context)
-    table = table.loc[table["n"] >= LEAST]
+    table = _by_run_and_cable(context)
     if table.empty:
         return suspicions.none()
     runs = table.groupby(["run", "cable"], sort=True).agg(
-        excess=("excess", "median"), off=("excess", "size"), n=("n", "sum"),
+        excess=("level", "median"), known=("known", "all"), n=("n", "sum"),
         low=("low", "min"), high=("high", "max"),
     ).reset_index()  # fmt: skip
     moved = _against_others(context, table)
     limit = context.threshold("cable_shift_db")
     shifted_runs = {run for run, _, _ in moved}
-    wide = runs.loc[(runs["excess"].abs().round(4) > limit) & ~runs["run"].isin(shifted_runs)]
+    wide = runs.loc[
+        runs["known"] & (runs["excess"].abs().round(4) > limit) & ~runs["run"].isin(shifted_runs)
+    ]
     half = wide.loc[_is_half(context, wide["excess"].to_numpy())]
     wide = wide.drop(half.index)
     return suspicions.join(
@@ -117,8 +133,7 @@ def _against_others(context: Context, table: pd.DataFrame) -> list[tuple[int, li
     spread = groups["level"].transform("max") - groups["level"].transform("min")
     for _, rows in part.loc[spread > context.threshold("run_shift_db")].groupby("cable_lane"):
         levels = rows["level"].to_numpy()
-        excess = np.abs(rows["excess"].fillna(rows["level"]).to_numpy())
-        odd = int(np.argmax(excess))
+        odd = int(np.argmax(np.abs(levels) if rows["known"].all() else levels))
         others = float(np.median(np.delete(levels, odd)))
         if abs(levels[odd] - others) > context.threshold("run_shift_db"):
             pair = (int(rows["cable"].iloc[0]), float(levels[odd] - others))
@@ -149,24 +164,23 @@ def position(context: Context) -> pd.DataFrame:
     tube, names = codes(links["tube"])
     named = np.array([name != "" for name in names], dtype="bool")[tube]
     group = combined(context.cable, np.where(named, tube + 1_000_000, place))
-    rows = np.flatnonzero(context.cable_lane >= 0)
-    key = group[context.link[rows]] * len(context.runs) + context.run[rows]
-    number = ranked(key)
-    first = np.unique(number, return_index=True)[1]
-    level = robust.medians(number, context.relative[rows], len(first))
-    n = np.bincount(number)
+    table = context.series
+    rows, order = table["row"].to_numpy(), table["order"].to_numpy()
+    number = combined(group[context.link[rows]], table["run"].to_numpy())
+    groups = int(number.max(initial=-1)) + 1
+    first = _first(number, groups)
+    level = robust.medians(number, table["own"].to_numpy(), groups)
+    n = np.bincount(number, minlength=groups)
     siblings = np.bincount(context.cable[np.unique(group, return_index=True)[1]])
     at = np.flatnonzero((np.round(level, 4) > context.threshold("position_db")) & (n >= LEAST))
     at = at[siblings[context.cable[context.link[rows[first[at]]]]] > 1]
-    low, high = np.full(len(first), np.iinfo("int64").max), np.zeros(len(first), "int64")
-    np.minimum.at(low, number, context.order[rows])
-    np.maximum.at(high, number, context.order[rows])
+    low, high = _spans(number, order, groups)
     chosen = context.link[rows[first[at]]]
     ids = links["link_id"].to_numpy(dtype=object)
     return wording.of_runs(
         context, "position-trend", context.run[rows[first[at]]],
         [f"cable {context.cable_names[context.cable[k]]}: the group of {ids[k]} loses "
-         f"{level[a]:.2f} dB more than the cable's median ({n[a]} readings)"
+         f"{level[a]:.2f} dB more than the cable's median ({n[a]} records)"
          for k, a in zip(chosen, at, strict=True)],
         first_order=low[at], last_order=high[at],
     )  # fmt: skip

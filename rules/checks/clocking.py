@@ -11,19 +11,11 @@ from rules import clocks, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Flags, Ints, codes, combined
 
+DAYS = 1_000_000
+"""More days than any clock counts from 1970."""
 QUARTER_MIN = 15.0
 """Zones differ by whole quarter hours: tz database."""
-
-
-def sequence(context: Context) -> tuple[Ints, Flags]:
-    """Return single rows in the order of each meter's records, and where a neighbour follows."""
-    dump, _ = codes(context.working["dump_sha256"])
-    meter = clocks.meter_codes(context.working, dump)
-    rows = np.flatnonzero(context.single)
-    rows = rows[np.lexsort((context.order[rows], meter[rows]))]
-    return rows, meter[rows][1:] == meter[rows][:-1]
 
 
 @check("clock-reset", "clock-autumn-hour", "clock-corrected")
@@ -86,44 +78,50 @@ def against_sheet(context: Context) -> pd.DataFrame:
 
 @check("clock-day-order")
 def day_order(context: Context) -> pd.DataFrame:
-    """Find dumps whose days and months make a shorter, steady story when exchanged."""
-    working = context.working
-    day = (context.utc // 86_400).astype("float64")
-    timed = np.isfinite(day) & context.single
-    pairs = pd.DataFrame(
-        {"dump": working["dump_sha256"].to_numpy()[timed], "day": day[timed].astype("int64")}
-    ).drop_duplicates()
-    date = pd.to_datetime(pairs["day"], unit="D")
-    pairs["swapped"] = pd.to_datetime(
+    """Find meters whose days and months make a much shorter story when exchanged."""
+    low, high = context.run_span
+    timed = np.flatnonzero(np.isfinite(low))
+    serials = pd.factorize(context.runs["meter_serial"], sort=True)[0]
+    key = np.concatenate([serials[timed], serials[timed]]).astype("int64") * DAYS
+    key += (np.concatenate([low[timed], high[timed]]) // 86_400).astype("int64")
+    once = np.unique(key)
+    meter, day = once // DAYS, once % DAYS
+    several = np.bincount(meter)[meter] > 1
+    meter, day = meter[several], day[several]
+    if not len(meter):
+        return suspicions.none()
+    date = pd.Series(pd.to_datetime(day, unit="D"))
+    swapped = pd.to_datetime(
         pd.DataFrame({"year": date.dt.year, "month": date.dt.day, "day": date.dt.month}),
         errors="coerce",
     )
-    pairs["read"] = date
-    table = pairs.groupby("dump").agg(
-        n=("day", "size"), unclear=("swapped", "count"),
-        low=("read", "min"), high=("read", "max"),
-        first=("swapped", "min"), last=("swapped", "max"),
+    pairs = pd.DataFrame({"meter": meter, "day": day, "read": date, "swapped": swapped})
+    table = pairs.groupby("meter").agg(
+        n=("day", "size"), unclear=("swapped", "count"), low=("read", "min"),
+        high=("read", "max"), first=("swapped", "min"), last=("swapped", "max"),
     )  # fmt: skip
     span, other = (table["high"] - table["low"]).dt.days, (table["last"] - table["first"]).dt.days
-    wrong = (table["unclear"] == table["n"]) & (table["n"] > 1) & (other < span / 3)
-    wrong &= span >= context.threshold("clock_day_order_days")
-    hit = table.loc[wrong]
-    names = working.groupby("dump_sha256")["dump_name"].min().reindex(hit.index)
+    wrong = (table["unclear"] == table["n"]) & (other < span / 3)
+    hit = table.loc[wrong & (span >= context.threshold("clock_day_order_days"))]
+    if hit.empty:
+        return suspicions.none()
+    serial = [context.runs["meter_serial"].iloc[int(np.flatnonzero(serials == number)[0])]
+              for number in hit.index]  # fmt: skip
     return suspicions.found(
-        "clock-day-order", subject="dump " + names.astype("str"), dump_sha256=hit.index.to_numpy(),
+        "clock-day-order", meter_serial=serial, subject=[f"meter {s or 'unknown'}" for s in serial],
         message=[
             f"stored days reach from {low:%Y-%m-%d} to {high:%Y-%m-%d}; with day and month "
-            f"exchanged from {first:%Y-%m-%d} to {last:%Y-%m-%d}"
-            for low, high, first, last in
+            f"exchanged from {begin:%Y-%m-%d} to {end:%Y-%m-%d}"
+            for low, high, begin, end in
             hit[["low", "high", "first", "last"]].itertuples(index=False)
         ],
-    ) if len(hit) else suspicions.none()  # fmt: skip
+    )  # fmt: skip
 
 
 @check("clock-backwards")
 def backwards(context: Context) -> pd.DataFrame:
     """Find places in a memory where the clock goes back."""
-    rows, neighbours = sequence(context)
+    rows, neighbours = context.sequence
     step = np.diff(context.utc[rows])
     with np.errstate(invalid="ignore"):
         back = neighbours & (step < -context.threshold("clock_backwards_s"))
@@ -138,9 +136,7 @@ def backwards(context: Context) -> pd.DataFrame:
 @check("clock-overlap")
 def overlap(context: Context) -> pd.DataFrame:
     """Find runs of one meter that lie over each other in time."""
-    low, high = np.full(len(context.runs), np.inf), np.full(len(context.runs), -np.inf)
-    np.fmin.at(low, context.run, context.utc)
-    np.fmax.at(high, context.run, context.utc)
+    low, high = context.run_span
     meter = pd.factorize(context.runs["meter_serial"], sort=True)[0]
     named = (context.runs["meter_serial"] != "").to_numpy() & np.isfinite(low)
     rows = np.flatnonzero(named)
@@ -163,15 +159,14 @@ def pace(context: Context) -> pd.DataFrame:
     Steps between labels are looked at where the clock shows seconds; a run is named when any step
     is beyond doubt too short, or more than a few are short.
     """
-    rows, neighbours = sequence(context)
-    label, _ = codes(context.working["label"])
-    record = combined(codes(context.working["dump_sha256"])[0],
-                      context.working["record"].to_numpy())  # fmt: skip
+    rows, neighbours = context.sequence
+    label = context.label[rows]
+    record = context.working["record"].to_numpy()[rows]
     fine = (context.working["clock_resolution_s"].to_numpy() <= 1)[rows]
     tested = (context.working["quantity"] != "reference").to_numpy()[rows]
     step = np.diff(context.utc[rows])
     moved = neighbours & fine[1:] & fine[:-1] & tested[1:] & tested[:-1]
-    moved &= (label[rows][1:] != label[rows][:-1]) & (record[rows][1:] != record[rows][:-1])
+    moved &= (label[1:] != label[:-1]) & (record[1:] != record[:-1])
     with np.errstate(invalid="ignore"):
         short = moved & (step >= 0) & (step < context.threshold("pace_warn_s"))
         doubt = short & (step < context.threshold("pace_doubt_s"))

@@ -9,14 +9,16 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from rules import ends, fibres, references, robust, tables
+from rules import clocks, ends, fibres, references, robust, tables
 from rules.checks.thresholds import THRESHOLDS
-from rules.columns import Flags, Floats, Groups, Ints, codes
+from rules.columns import Flags, Floats, Groups, Ints, codes, compound, starts
 from rules.evaluation import Decisions, Plan, RunSheets
 from rules.settings import Settings
 
 WAYS = {"a-b": 0, "b-a": 1}
 UNKNOWN_WAY = 2
+CLIP_DB = 0.6
+"""One bad link must not look like a change of level: single values count up to this."""
 ENDS_LEFT_OUT = {2: 1, 3: 2}
 """Link ends that the reference method takes out of the measurement: IEC 61280-4-1."""
 
@@ -82,6 +84,21 @@ class Context:
         return np.where(sure, np.asarray(row, dtype="int64")[number], -1)
 
     @cached_property
+    def dump(self) -> Ints:
+        """Return the number of each reading's dump, in the order of their hashes."""
+        return codes(self.working["dump_sha256"], sort=True)[0]
+
+    @cached_property
+    def meter(self) -> Ints:
+        """Return the number of each reading's meter; without a serial one per dump."""
+        return clocks.meter_codes(self.working, self.dump)
+
+    @cached_property
+    def label(self) -> Ints:
+        """Return the number of each reading's label."""
+        return codes(self.working["label"])[0]
+
+    @cached_property
     def by_sheet(self) -> Groups:
         """Return the rows of each run sheet."""
         return Groups(self.working["sheet_id"])
@@ -118,7 +135,7 @@ class Context:
     @cached_property
     def lanes(self) -> Ints:
         """Return the wavelengths in nm that occur, ascending; 1300 stands for 1310 too."""
-        return np.unique(self._window)
+        return np.sort(pd.unique(self._window))
 
     @cached_property
     def _window(self) -> Ints:
@@ -126,12 +143,12 @@ class Context:
 
     @cached_property
     def way(self) -> Ints:
-        """Return 0 for a-b, 1 for b-a, 2 unknown."""
-        number, names = codes(self.paired["direction"])
-        answered = np.array([WAYS.get(name, UNKNOWN_WAY) for name in names], "int64")[number]
-        number, names = codes(self.working["direction"])
-        own = np.array([WAYS.get(name, UNKNOWN_WAY) for name in names], "int64")[number]
-        return np.where(answered == UNKNOWN_WAY, own, answered)
+        """Return 0 for a-b, 1 for b-a, 2 unknown; an answer stands above dump and sheet."""
+        out = np.full(len(self.working), UNKNOWN_WAY, dtype="int64")
+        for column in (self.working["direction"], self.paired["direction"]):
+            for name, way in WAYS.items():
+                out[(column == name).to_numpy()] = way
+        return out
 
     @cached_property
     def order(self) -> Ints:
@@ -151,19 +168,23 @@ class Context:
         return fibres.is_multimode(self.plan.links["fibre_type"]).to_numpy()
 
     @cached_property
+    def _cables(self) -> tuple[Ints, Any]:
+        links = self.plan.links
+        name, bare = links["cable"], links["cable"] == ""
+        if bare.any():
+            panels = ends.panel(links["a_end"]) + " / " + ends.panel(links["b_end"])
+            name = name.mask(bare, panels)
+        return codes(name, sort=True)
+
+    @cached_property
     def cable(self) -> Ints:
         """Return the number of each link's cable, of its two panels where none is named."""
-        links = self.plan.links
-        panels = ends.panel(links["a_end"]) + " / " + ends.panel(links["b_end"])
-        return codes(links["cable"].where(links["cable"] != "", panels), sort=True)[0]
+        return self._cables[0]
 
     @cached_property
     def cable_names(self) -> list[str]:
         """Return the name of each number in `cable`."""
-        links = self.plan.links
-        first = np.unique(self.cable, return_index=True)[1]
-        panels = ends.panel(links["a_end"]) + " / " + ends.panel(links["b_end"])
-        return list(links["cable"].where(links["cable"] != "", panels).iloc[first])
+        return list(self._cables[1])
 
     @cached_property
     def typical(self) -> Floats:
@@ -248,6 +269,24 @@ class Context:
     # planned tests
 
     @cached_property
+    def asked(self) -> Any:
+        """Tell which link × lane × way are planned, among the lanes that occur."""
+        out = np.zeros((len(self.plan.links), len(self.lanes), 3), dtype="bool")
+        rows = self.planned["kind"].isin(("link", "")).to_numpy()
+        number, names = codes(self.planned["link_id"])
+        at = pd.Index(self.plan.links["link_id"]).get_indexer(pd.Index(names, dtype="str"))
+        nm = references.window_key(self.planned["wavelength_nm"])
+        if not len(self.lanes) or not rows.any():
+            return out
+        lane = np.minimum(np.searchsorted(self.lanes, nm), len(self.lanes) - 1)
+        way = np.full(len(nm), UNKNOWN_WAY, dtype="int64")
+        for name, place in WAYS.items():
+            way[(self.planned["direction"] == name).to_numpy()] = place
+        rows = rows & (self.lanes[lane] == nm) & (at[number] >= 0)
+        out[at[number[rows]], lane[rows], way[rows]] = True
+        return out
+
+    @cached_property
     def current(self) -> Any:
         """Return the row of the newest reading per link × lane × way, −1 for none."""
         shape = (len(self.plan.links), len(self.lanes), 3)
@@ -280,3 +319,63 @@ class Context:
     def tracks(self) -> int:
         """Return the number of keys in `track`."""
         return len(self.runs) * len(self.lanes)
+
+    # records in their series
+
+    @cached_property
+    def sequence(self) -> tuple[Ints, Flags]:
+        """Return single rows in the order of each meter's records, and where the meter goes on."""
+        rows = np.flatnonzero(self.single)
+        key = compound(self.meter[rows], self.order[rows])
+        if np.any(key[1:] < key[:-1]):
+            rows = rows[np.argsort(key, kind="stable")]
+        meter = self.meter[rows]
+        return rows, meter[1:] == meter[:-1]
+
+    @cached_property
+    def run_span(self) -> tuple[Floats, Floats]:
+        """Return the first and last time of each run, s since 1970 UTC, ±inf without any."""
+        low, high = np.full(len(self.runs), np.inf), np.full(len(self.runs), -np.inf)
+        np.fmin.at(low, self.run, self.utc)
+        np.fmax.at(high, self.run, self.utc)
+        return low, high
+
+    @cached_property
+    def places(self) -> tuple[Ints, Ints]:
+        """Return the rows with a loss by run, cable and order, and the number of their record."""
+        rows = np.flatnonzero(self.cable_lane >= 0)
+        if not len(rows):
+            return rows, rows
+        key = compound(self.run[rows], self.cable[self.link[rows]], self.order[rows])
+        if np.any(key[1:] < key[:-1]):
+            order = np.argsort(key, kind="stable")
+            rows, key = rows[order], key[order]
+        return rows, np.cumsum(starts(key)) - 1
+
+    @cached_property
+    def series(self) -> pd.DataFrame:
+        """Return one row per record of a run within a cable, sorted by run, cable and order.
+
+        Columns: run, cable, order, row (of working), segment (run × cable, from 0), own (dB above
+        the cable's median, mean over wavelengths: a change of the reference shows at all), value
+        (the same less what other readings found on that link, where there are any: the link's own
+        connectors cancel).
+        """
+        rows, number = self.places
+        clipped = np.clip(self.relative[rows], -CLIP_DB, CLIP_DB)
+        cell = self.link[rows] * len(self.lanes) + self.lane[rows]
+        total, n = np.bincount(cell, clipped)[cell], np.bincount(cell)[cell]
+        against = (total - clipped) / np.maximum(n - 1, 1)
+        count = np.maximum(np.bincount(number), 1)
+        head = rows[starts(number)] if len(rows) else rows
+        run, cable = self.run[head], self.cable[self.link[head]] if len(head) else head
+        fresh = np.ones(len(head), dtype="bool")
+        fresh[1:] = (run[1:] != run[:-1]) | (cable[1:] != cable[:-1])
+        return pd.DataFrame(
+            {
+                "run": run, "cable": cable, "order": self.order[head], "row": head,
+                "segment": np.cumsum(fresh) - 1,
+                "own": np.bincount(number, clipped) / count,
+                "value": np.bincount(number, clipped - against) / count,
+            }
+        )  # fmt: skip

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from scipy import special
@@ -10,12 +12,10 @@ from rules import suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Flags, Floats, Ints, codes, ranked, starts
+from rules.columns import Flags, Ints
 
 STEPS = 1000.0
 """Values are compared to 0.001 dB."""
-MIX = 1_000_003
-"""Odd multiplier that keeps the values of a record's wavelengths apart in one number."""
 
 
 @check("values-stuck")
@@ -24,81 +24,68 @@ def stuck(context: Context) -> pd.DataFrame:
 
     Looked at per wavelength, and for records that are equal at every wavelength.
     """
-    rows = np.flatnonzero(context.track >= 0)
-    value = np.rint(context.loss[rows] * STEPS).astype("int64")
-    label = codes(context.working["label"])[0][rows]
-    order = np.lexsort((context.order[rows], context.track[rows]))
-    single = _runs_of_equal(context, rows[order], context.track[rows][order], value[order],
-                            label[order], "stuck_records", "at one wavelength")  # fmt: skip
-    span = int(context.order.max(initial=0)) + 1
-    record = context.run[rows] * span + context.order[rows]
-    order = np.lexsort((context.lane[rows], record))
-    begins = starts(record[order])
-    number = np.cumsum(begins) - 1
+    rows, number = context.places
     if not len(rows):
         return suspicions.none()
-    lanes = context.lane[rows][order]
-    power = np.array([pow(MIX, int(k), 2**61) for k in range(len(context.lanes))], dtype="int64")
-    mixed = np.zeros(int(number[-1]) + 1, dtype="int64")
-    with np.errstate(over="ignore"):
-        np.add.at(mixed, number, (value[order] + 1_000_000) * power[lanes])
-    several = np.bincount(number) > 1
-    head = order[begins][several]
-    every = _runs_of_equal(context, rows[head], context.run[rows][head], mixed[several],
-                           label[head], "stuck_all_records", "at every wavelength")  # fmt: skip
+    table = context.series
+    values = np.full((len(table), len(context.lanes)), np.iinfo("int64").min, dtype="int64")
+    values[number, context.lane[rows]] = np.rint(context.loss[rows] * STEPS).astype("int64")
+    segment = table["segment"].to_numpy()
+    label = context.label[table["row"].to_numpy()]
+    moved = np.zeros(len(table), dtype="bool")
+    moved[1:] = (segment[1:] == segment[:-1]) & (label[1:] != label[:-1])
+    there = values != np.iinfo("int64").min
+    same = np.zeros(values.shape, dtype="bool")
+    same[1:] = moved[1:, None] & there[1:] & there[:-1] & (values[1:] == values[:-1])
+    several = there.sum(axis=1) > 1
+    alike = np.zeros(len(table), dtype="bool")
+    alike[1:] = moved[1:] & several[1:] & (values[1:] == values[:-1]).all(axis=1)
+    every = _stretches(context, alike, values, segment, "stuck_all_records", None)
     covered = set(every["run_id"])
+    single = suspicions.join(
+        *(_stretches(context, same[:, lane], values[:, [lane]], segment, "stuck_records", lane)
+          for lane in range(len(context.lanes)))
+    )  # fmt: skip
     return suspicions.join(every, single.loc[~single["run_id"].isin(covered)])
 
 
-def _runs_of_equal(
-    context: Context, rows: Ints, key: Ints, value: Ints, label: Ints, least: str, where: str
+def _stretches(
+    context: Context, same: Flags, values: Any, segment: Ints, least: str, lane: int | None
 ) -> pd.DataFrame:
-    """Find stretches of equal values; rows are sorted by key and order."""
-    if len(rows) < 2:
-        return suspicions.none()
-    same = ~starts(key)
-    same[1:] &= (value[1:] == value[:-1]) & (label[1:] != label[:-1])
+    """Find stretches of records that repeat the one before, longer than chance makes them."""
     begin = np.flatnonzero(~same)
-    length = np.diff(np.concatenate([begin, [len(rows)]]))
-    at = begin[length >= context.threshold(least)]
-    if not len(at):
-        return suspicions.none()
-    size = length[length >= context.threshold(least)]
-    chance = _expected(key, value, same)[at] ** (size - 1) * _members(key)[at]
+    length = np.diff(np.concatenate([begin, [len(same)]]))
+    long = length >= context.threshold(least)
+    begin, length = begin[long], length[long]
+    chance = np.array([_chance(values, segment, same, at, n) for at, n in
+                       zip(begin, length, strict=True)])  # fmt: skip
     kept = chance < context.threshold("stuck_chance")
-    at, size = at[kept], size[kept]
-    first, last = rows[at], rows[at + size - 1]
-    labels = context.working["label"].to_numpy(dtype=object)
-    per_lane = where == "at one wavelength"
+    begin, length = begin[kept], length[kept]
+    table = context.series
+    first, last = table["row"].to_numpy()[begin], table["row"].to_numpy()[begin + length - 1]
+    labels = context.working["label"]
+    where = "at every wavelength" if lane is None else "at one wavelength"
     return wording.of_runs(
         context, "values-stuck", context.run[first],
-        [f"{n} records from “{labels[a]}” to “{labels[b]}” hold the same value {where} "
-         f"({context.loss[a]:.2f} dB)" for n, a, b in zip(size, first, last, strict=True)],
-        context.lane[first] if per_lane else None,
+        [f"{n} records from “{labels.iloc[a]}” to “{labels.iloc[b]}” hold the same value {where}"
+         for n, a, b in zip(length, first, last, strict=True)],
+        None if lane is None else np.full(len(first), lane),
         first_order=context.order[first], last_order=context.order[last],
     )  # fmt: skip
 
 
-def _members(key: Ints) -> Ints:
-    number = np.cumsum(starts(key)) - 1
-    return np.asarray(np.bincount(number)[number], dtype="int64")
+def _chance(values: Any, segment: Ints, same: Flags, at: Any, n: Any) -> float:
+    """Return how many stretches of n equal records chance makes in the series around `at`.
 
-
-def _expected(key: Ints, value: Ints, same: Flags) -> Floats:
-    """Return per row the chance that two values of its group are equal, ties in a row apart."""
-    kept = ~same
-    group = np.cumsum(starts(key)) - 1
-    number = ranked(group[kept] * (int(np.ptp(ranked(value))) + 1) + ranked(value)[kept])
-    count = np.bincount(number)
-    groups = int(group[-1]) + 1
-    of_group = np.zeros(len(count), dtype="int64")
-    of_group[number] = group[kept]
-    ties = np.bincount(of_group, count * (count - 1.0), groups)
-    n = np.bincount(group[kept], minlength=groups)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        # one tie more than seen, so that a group without ties is not certain
-        chance = (ties + 2.0) / (n * (n - 1.0))
-    return np.asarray(np.clip(np.nan_to_num(chance, nan=1.0), 0.0, 1.0)[group])
+    The chance of one tie is the share of equal pairs among the series' values, repeats left out;
+    two ties more than seen are assumed, so that a series without ties is not certain.
+    """
+    low, high = np.searchsorted(segment, [segment[at], segment[at] + 1])
+    distinct = values[low:high][~same[low:high]]
+    counts = np.unique(distinct, axis=0, return_counts=True)[1].astype("float64")
+    m = float(counts.sum())
+    tie = ((counts * (counts - 1.0)).sum() + 2.0) / max(m * (m - 1.0), 1.0)
+    return float(min(tie, 1.0) ** (n - 1) * (high - low))
 
 
 @check("last-digits")

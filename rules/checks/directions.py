@@ -25,10 +25,21 @@ def both_ways(context: Context) -> pd.DataFrame:
     )  # fmt: skip
 
 
+def _in_pairs_with(table: pd.DataFrame, marked: pd.Series, least: int = 1) -> pd.DataFrame:
+    """Keep the pairs of runs of which at least so many rows are marked."""
+    runs = int(table["run_ba"].max()) + 1 if len(table) else 1
+    pair = table["run_ab"].to_numpy() * runs + table["run_ba"].to_numpy()
+    named, n = np.unique(pair[marked.to_numpy()], return_counts=True)
+    return table.loc[np.isin(pair, named[n >= least])]
+
+
 @check("directions-differ", "core-mismatch")
 def differ(context: Context) -> pd.DataFrame:
     """Find links whose directions differ, and pairs of runs that differ throughout."""
     table = both_ways(context)
+    table = _in_pairs_with(
+        table, table["difference"].abs() > context.threshold("directions_warn_db")
+    )
     if table.empty:
         return suspicions.none()
     pair = combined(table["run_ab"].to_numpy("int64"), table["run_ba"].to_numpy("int64"))
@@ -66,6 +77,8 @@ def identical(context: Context) -> pd.DataFrame:
     if table.empty:
         return suspicions.none()
     table["equal"] = table["difference"].abs() < 0.0005
+    least = context.threshold("identical_share") * context.threshold("identical_links")
+    table = _in_pairs_with(table, table["equal"], int(least))
     links = table.groupby(["run_ab", "run_ba", "link"], sort=True)["equal"].agg(["all", "size"])
     links = links.loc[links["size"] > 1].reset_index()
     share = (
@@ -84,17 +97,22 @@ def identical(context: Context) -> pd.DataFrame:
 @check("direction-doubled")
 def doubled(context: Context) -> pd.DataFrame:
     """Find runs over links tested twice one way while the planned other way is missing."""
-    both = context.planned.groupby("link_id")["direction"].nunique()
-    planned = context.plan.links["link_id"].map(both).fillna(0).to_numpy() > 1
-    if not planned.any():
+    planned = context.asked[:, :, :2].all(axis=2).any(axis=1)
+    there = context.current[:, :, :2] >= 0
+    if not (planned[:, None] & (there[:, :, 0] != there[:, :, 1])).any():
         return suspicions.none()
     rows = np.flatnonzero(~np.isnan(context.loss))
     rows = rows[planned[context.link[rows]] & (context.way[rows] < 2)]
-    cell = combined(context.link[rows], context.lane[rows])
-    frame = pd.DataFrame({"cell": cell, "way": context.way[rows], "run": context.run[rows]})
-    by_cell = frame.groupby("cell")
-    one_way = by_cell["way"].transform("nunique").to_numpy() == 1
-    twice = one_way & (by_cell["run"].transform("nunique").to_numpy() > 1)
+    cell = context.link[rows] * len(context.lanes) + context.lane[rows]
+    ways = np.stack([np.bincount(cell, context.way[rows] == way) for way in (0, 1)])
+    one_way = (ways.min(axis=0) == 0)[cell]
+    again = one_way & (ways.sum(axis=0) > 1)[cell]
+    if not again.any():
+        return suspicions.none()
+    frame = pd.DataFrame({"cell": cell[again], "run": context.run[rows[again]]})
+    twice = np.zeros(len(rows), dtype="bool")
+    twice[again] = frame.groupby("cell")["run"].transform("nunique").to_numpy() > 1
+    frame = pd.DataFrame({"run": context.run[rows]})
     share = pd.Series(twice).groupby(frame["run"].to_numpy()).agg(["mean", "sum"])
     hit = share.loc[(share["mean"] > context.threshold("doubled_share")) & (share["sum"] >= 8)]
     return wording.of_runs(

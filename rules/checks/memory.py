@@ -5,26 +5,26 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from rules import suspicions
+from rules import robust, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Ints, codes, combined, starts
+from rules.columns import Ints, compound, starts
 
 LISTED = 5
 """Gaps named in one sentence."""
 
 
 def _slots(context: Context) -> tuple[Ints, Ints, Ints]:
-    """Return meter, dump and slot of every record once, sorted."""
+    """Return meter, dump and slot of every record once, sorted by dump and slot."""
     slot = context.working["slot"].to_numpy()
     rows = np.flatnonzero(slot >= 0)
-    meter = codes(context.working["meter_serial"], sort=True)[0][rows]
-    dump = codes(context.working["dump_sha256"], sort=True)[0][rows]
-    order = np.lexsort((slot[rows], dump, meter))
-    meter, dump, slot = meter[order], dump[order], slot[rows][order]
-    fresh = starts(combined(meter, dump, slot)) if len(slot) else np.array([], "bool")
-    return meter[fresh], dump[fresh], slot[fresh]
+    key = compound(context.dump[rows], context.meter[rows], slot[rows])
+    if np.any(key[1:] < key[:-1]):
+        order = np.argsort(key, kind="stable")
+        rows, key = rows[order], key[order]
+    rows = rows[starts(key)] if len(rows) else rows
+    return context.meter[rows], context.dump[rows], slot[rows]
 
 
 @check("record-gap")
@@ -36,30 +36,34 @@ def gaps(context: Context) -> pd.DataFrame:
     meter, dump, slot = _slots(context)
     step = np.diff(slot)
     inside = (meter[1:] == meter[:-1]) & (dump[1:] == dump[:-1])
-    usual = pd.Series(step[inside]).groupby(dump[1:][inside]).median()
-    at = np.flatnonzero(inside & (step > usual.reindex(dump[1:], fill_value=1).to_numpy()))
+    dumps = int(dump.max(initial=-1)) + 1
+    usual = robust.medians(dump[1:][inside], step[inside].astype("float64"), dumps, step=1.0)
+    at = np.flatnonzero(inside & (step > usual[dump[1:]])) if dumps else np.array([], "int64")
+    if not len(at):
+        return suspicions.none()
     held = _held(context, dump, slot)
     lost: dict[tuple[int, int], list[tuple[int, int]]] = {}
     for place in at:
         number, part = int(meter[place]), int(dump[place])
-        by = int(usual[dump[place]])
+        by = max(int(usual[part]), 1)
         missing = [s for s in range(int(slot[place]) + by, int(slot[place + 1]), by)
                    if s not in held[part]]  # fmt: skip
         if missing:
             lost.setdefault((number, part), []).append((missing[0], missing[-1]))
-    serials = codes(context.working["meter_serial"], sort=True)[1]
-    hashes = codes(context.working["dump_sha256"], sort=True)[1]
-    named = context.working.groupby("dump_sha256")["dump_name"].min()
+    first = {part: int(np.flatnonzero(context.dump == part)[0]) for _, part in lost}
     found = []
     for (number, part), spans in lost.items():
         listed = ", ".join(f"{a}–{b}" if a != b else f"{a}" for a, b in spans[:LISTED])
         more = f" and {len(spans) - LISTED} more" if len(spans) > LISTED else ""
+        row = context.working.iloc[first[part]]
+        serial = context.working["meter_serial"].iloc[
+            int(np.flatnonzero(context.meter == number)[0])
+        ]
         found.append(
             suspicions.found(
-                "record-gap", subject=f"dump {named[hashes[part]]}", dump_sha256=hashes[part],
-                meter_serial=serials[number],
-                message=f"records {listed}{more} of meter {serials[number] or 'unknown'} are in no "
-                "dump",
+                "record-gap", subject=f"dump {row['dump_name']}", dump_sha256=row["dump_sha256"],
+                meter_serial=serial,
+                message=f"records {listed}{more} of meter {serial or 'unknown'} are in no dump",
             )
         )  # fmt: skip
     return suspicions.join(*found)
@@ -76,7 +80,7 @@ def _held(context: Context, dump: Ints, slot: Ints) -> dict[int, set[int]]:
     first = pd.Index(working["reading_id"]).get_indexer(
         pd.Index(working["duplicate_of"].iloc[copies])
     )
-    number = codes(working["dump_sha256"], sort=True)[0]
+    number = context.dump
     pairs = set(zip(number[copies].tolist(), number[first].tolist(), strict=True))
     held = {d: set(slots) for d, slots in own.items()}
     for later, earlier in pairs:

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 
 from rules import robust, suspicions
 from rules.checks import wording
-from rules.checks.context import WAYS, Context
+from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Floats, Ints, codes, combined
-from rules.references import SECOND_WINDOW
+from rules.columns import Floats, Ints
 
 LISTED = 8
 """Links named in one sentence."""
@@ -78,33 +79,33 @@ def _measured(context: Context, known: np.ndarray, value: Floats) -> tuple[Float
 @check("partly-tested")
 def partly(context: Context) -> pd.DataFrame:
     """Note planned tests that a few links of a cable lack while most have them."""
-    planned = context.planned.loc[context.planned["kind"].isin(("link", ""))]
-    if planned.empty or not len(context.lanes):
+    asked, has = context.asked, context.current >= 0
+    cables = len(context.cable_names)
+    if not cables or not asked.any():
         return suspicions.none()
-    number, names = codes(planned["link_id"])
-    link = pd.Index(context.plan.links["link_id"]).get_indexer(pd.Index(names, dtype="str"))[number]
-    nm = planned["wavelength_nm"].replace(SECOND_WINDOW).to_numpy()
-    lane = np.searchsorted(context.lanes, nm)
-    there = context.lanes[np.minimum(lane, len(context.lanes) - 1)] == nm
-    lane = np.where(there, lane, 0)
-    way_number, way_names = codes(planned["direction"])
-    way = np.array([WAYS.get(name, 2) for name in way_names], "int64")[way_number]
-    has = there & (context.current[link, lane, way] >= 0)
-    group = combined(context.cable[link], nm, way)
-    n = np.bincount(group)
-    share = np.bincount(group, has) / n
-    wanted = (share >= context.threshold("missing_share")) & (share < 1.0)
-    lacking = np.flatnonzero(wanted[group] & ~has)
-    ids = planned["link_id"].to_numpy(dtype=object)
+
+    def by_cable(flags: Any) -> Any:
+        return np.stack(
+            [np.bincount(context.cable, flat, cables) for flat in flags.reshape(len(flags), -1).T],
+            axis=1,
+        ).reshape(cables, *flags.shape[1:])
+
+    count, tested = by_cable(asked), by_cable(asked & has)
+    least = context.threshold("missing_share")
+    ids = context.plan.links["link_id"]
     rows = []
-    for _, part in pd.Series(lacking).groupby(group[lacking]):
-        first = int(part.iloc[0])
-        names_listed = ", ".join(ids[part.iloc[:LISTED]])
-        more = f" and {len(part) - LISTED} more" if len(part) > LISTED else ""
+    for cable, lane, way in zip(*np.nonzero((tested >= least * count) & (tested < count)),
+                                strict=True):  # fmt: skip
+        mine = np.flatnonzero(context.cable == cable)
+        lacking = mine[asked[mine, lane, way] & ~has[mine, lane, way]]
+        listed = ", ".join(ids.iloc[lacking[:LISTED]])
+        more = f" and {len(lacking) - LISTED} more" if len(lacking) > LISTED else ""
+        nm = context.lanes[lane]
+        named = 1310 if nm == 1300 and not context.multimode[lacking[0]] else nm
         rows.append(
-            (f"cable {context.cable_names[context.cable[link[first]]]} at "
-             f"{planned['wavelength_nm'].iloc[first]} nm, {planned['direction'].iloc[first]}",
-             f"{len(part)} of {n[group[first]]} links have no reading: {names_listed}{more}")
+            (f"cable {context.cable_names[cable]} at {named} nm{wording.WAY_NAMES[way]}",
+             f"{len(lacking)} of {count[cable, lane, way]:.0f} links have no reading: "
+             f"{listed}{more}")
         )  # fmt: skip
     if not rows:
         return suspicions.none()

@@ -10,48 +10,10 @@ from rules import robust, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Floats, Ints, combined, ranked, starts
+from rules.columns import Floats, Ints, ranked
 
-CLIP_DB = 0.6
-"""One bad link must not look like a change of level: single values count up to this."""
 LONGEST = 400
 """Records of one stretch in which every pair of ends is tried."""
-
-
-def records(context: Context) -> pd.DataFrame:
-    """Return one row per record of a run within a cable, sorted by run, cable and order.
-
-    Columns: run, cable, order, row (of working), own (dB above the cable's median, mean over
-    wavelengths: a change of the reference shows at all), value (the same less what other runs
-    found on that link, where others measured it: the link's own connectors cancel).
-    """
-    rows = np.flatnonzero(context.cable_lane >= 0)
-    clipped = np.clip(context.relative[rows], -CLIP_DB, CLIP_DB)
-    own = clipped - _elsewhere(context, rows, clipped)
-    key = combined(context.run[rows], context.cable[context.link[rows]], context.order[rows])
-    order = np.argsort(key, kind="stable")
-    begins = starts(key[order])
-    number = np.cumsum(begins) - 1
-    count = np.maximum(np.bincount(number), 1)
-    head = rows[order][begins]
-    return pd.DataFrame(
-        {
-            "run": context.run[head], "cable": context.cable[context.link[head]],
-            "order": context.order[head], "row": head,
-            "own": np.bincount(number, clipped[order]) / count,
-            "value": np.bincount(number, own[order]) / count,
-        }
-    )  # fmt: skip
-
-
-def _elsewhere(context: Context, rows: Ints, value: Floats) -> Floats:
-    """Return the mean of a link's values in other runs at the same wavelength, 0 without any."""
-    link = context.link[rows] * len(context.lanes) + context.lane[rows]
-    mine = combined(link, context.run[rows])
-    total, n = np.bincount(link, value)[link], np.bincount(link)[link]
-    here, k = np.bincount(mine, value)[mine], np.bincount(mine)[mine]
-    with np.errstate(invalid="ignore", divide="ignore"):
-        return np.asarray(np.where(n > k, (total - here) / (n - k), 0.0))
 
 
 @check("reference-step", "level-episode")
@@ -61,10 +23,10 @@ def levels(context: Context) -> pd.DataFrame:
     Stretches of one run in one cable are scanned with the two-sample statistic at every record;
     those that show something are looked at for the stretch that stands out most.
     """
-    table = records(context)
+    table = context.series
     if table.empty:
         return suspicions.none()
-    key = combined(table["run"].to_numpy(), table["cable"].to_numpy())
+    key = table["segment"].to_numpy()
     value = table["value"].to_numpy()
     noise = _spread(key, value)
     least = int(context.threshold("step_records"))
@@ -133,7 +95,7 @@ def _drifts(key: Ints, x: Floats, y: Floats, groups: int) -> tuple[Floats, Float
 @check("source-warming", "level-trend")
 def drifts(context: Context) -> pd.DataFrame:
     """Find runs whose losses drift: in the first minutes after the reference, or all through."""
-    table = records(context)
+    table = context.series
     if table.empty:
         return suspicions.none()
     runs = len(context.runs)
@@ -173,8 +135,7 @@ def drifts(context: Context) -> pd.DataFrame:
 def _minutes_since_start(context: Context) -> Floats:
     """Return minutes since the reference of the reading, else since its run began."""
     age = context.working["reference_age_h"].to_numpy() * 60.0
-    begin = np.full(len(context.runs), np.inf)
-    np.fmin.at(begin, context.run, context.utc)
+    begin = context.run_span[0]
     return np.where(np.isnan(age), (context.utc - begin[context.run]) / 60.0, age)
 
 
@@ -189,7 +150,7 @@ def wear(context: Context) -> pd.DataFrame:
     if not runs:
         return suspicions.none()
     excess = robust.medians(track, np.clip(context.excess, -1.0, 1.0), runs)
-    place = robust.medians(track, context.order.astype("float64"), runs)
+    place = robust.medians(track, context.order.astype("float64"), runs, step=1.0)
     meter = ranked(pd.factorize(context.runs["meter_serial"], sort=True)[0].astype("int64"))
     groups = int(meter.max()) + 1
     slope, chance = _drifts(meter, place, excess, groups)

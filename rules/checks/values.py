@@ -18,6 +18,9 @@ LEAST = 5
 POWER_LOW_DBM = -60.0
 """Light sources for this work give −3 to −30 dBm; meters end near −60. Common practice."""
 
+LEAST_USUAL_DB = 0.2
+"""Even the shortest link loses about this much in its connections."""
+
 
 @dataclass(frozen=True)
 class Columns:
@@ -37,20 +40,23 @@ def columns(context: Context) -> Columns:
     """Judge each run and wavelength as a column of values."""
     track, tracks, loss = context.track, context.tracks, context.loss
     median = robust.medians(track, loss, tracks)
-    n = robust.counts(track, loss, tracks)
-    turned = robust.medians(track, np.abs(np.abs(loss) - context.expected), tracks)
-    expected = robust.medians(track, np.where(np.isnan(loss), np.nan, context.expected), tracks)
     kept = track >= 0
+    n = np.bincount(track[kept], minlength=tracks)
     with np.errstate(invalid="ignore", divide="ignore"):
         negative = np.bincount(track[kept], loss[kept] < 0, tracks) / n
         enough = n >= LEAST
-        near = turned < np.maximum(0.5, 0.3 * np.abs(expected))
-        sign = enough & (negative > context.threshold("sign_share")) & near & (median < -0.05)
+        # the expected loss is looked at only where the values are strange
+        high = enough & (median > context.threshold("decimal_factor") * LEAST_USUAL_DB)
+        low = enough & (negative > context.threshold("sign_share"))
+        strange = kept & (high | low)[track]
+        expected = robust.medians(track, np.where(strange, context.expected, np.nan), tracks)
+        turned = np.where(strange, np.abs(np.abs(loss) - context.expected), np.nan)
+        near = robust.medians(track, turned, tracks) < np.maximum(0.5, 0.3 * np.abs(expected))
+        sign = low & near & (median < -0.05)
         power = enough & ~sign & (median < context.threshold("power_as_loss_db"))
         power &= median > POWER_LOW_DBM
-        decimal = enough & (
-            median > context.threshold("decimal_factor") * np.maximum(expected, 0.2)
-        )
+        usual = np.maximum(expected, LEAST_USUAL_DB)
+        decimal = high & (median > context.threshold("decimal_factor") * usual)
     return Columns(power, sign, decimal, median)
 
 

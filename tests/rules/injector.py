@@ -193,7 +193,9 @@ def clock_day_order(job: Job, rng: Rng) -> tuple[Job, Planted]:
         pd.DataFrame({"year": at.dt.year, "month": at.dt.day, "day": at.dt.month})
     )
     job = _set(job, rows, taken_at=turned + (at - at.dt.normalize()))
-    return job, _planted(job, rows, "clock-day-order", "clock-reset", "clock-against-sheet")
+    return job, _planted(
+        job, rows, "clock-day-order", "clock-reset", "clock-against-sheet", "clock-corrected"
+    )
 
 
 @fault("28 clock goes back")
