@@ -32,7 +32,7 @@ def test_states(
     """
     table = planned.merge(current_grades(grades, planned), on=KEY, how="left")
     table["grade"] = table["grade"].fillna("")
-    for column in ("reading_id", "grade_text"):
+    for column in ("reading_id", "grade_text", "grade_why"):
         table[column] = table[column].fillna("")
 
     accepted = table["grade"].isin(settings.accepted_grades)
@@ -53,7 +53,9 @@ def test_states(
     repaired = (table["grade"] == "") & _has(table, _superseded(grades)) & (state == "missing")
     why = why.mask(repaired, "repaired or replaced: measure again")
     state = state.mask(table["grade"] == "no-limit", "no-limit")
-    why = why.mask(table["grade"] == "no-limit", "no limit applies")
+    unlimited = table["grade"] == "no-limit"
+    why = why.mask(unlimited, ("no limit: " + table["grade_why"]).str.removesuffix(": "))
+    why = why.mask((table["grade"] == "blocked") & (table["grade_why"] != ""), table["grade_why"])
     doubtful = table["grade"].isin(("no-reference", "blocked"))
     state = state.mask(doubtful, "doubtful")
     why = why.mask(table["grade"] == "no-reference", "no valid reference")
@@ -76,7 +78,7 @@ def test_states(
 
 
 def current_grades(grades: pd.DataFrame, planned: pd.DataFrame) -> pd.DataFrame:
-    """Reduce GRADES to one deciding row per planned test: KEY, grade, reading_id, grade_text.
+    """Reduce GRADES to one deciding row per planned test: KEY, grade, reading_id, and words.
 
     A `mean` row decides for both directions. Over several limits the worst verdict decides, and
     `no-limit` only where no limit gave a verdict.
@@ -99,7 +101,8 @@ def current_grades(grades: pd.DataFrame, planned: pd.DataFrame) -> pd.DataFrame:
         live["grade"] + " " + value.round(3).astype("str") + unit
         + ", limit " + live["limit_db"].round(3).astype("str")
     )  # fmt: skip
-    return live[[*KEY, "grade", "reading_id", "grade_text"]]
+    live = live.rename(columns={"why": "grade_why"})
+    return live[[*KEY, "grade", "reading_id", "grade_text", "grade_why"]]
 
 
 def _superseded(grades: pd.DataFrame) -> pd.DataFrame:
