@@ -15,7 +15,7 @@ import pandas as pd
 from ingest import derive, journal, originals, store
 from ingest.errors import plainly
 from ingest.job import Job
-from reports.particulars import Certificate, Dump, Entry, LimitNote, Particulars
+from reports.particulars import Certificate, Dump, Entry, LimitNote, Particulars, Rest
 from rules.evaluation import Evaluation
 from rules.limit_sets import LimitSet
 
@@ -177,4 +177,21 @@ def cut(dossier: Dossier, kind: str, name: str) -> Dossier:
     )
     balance = inside.balance.loc[inside.balance["dump_sha256"].isin(used)]
     inside = replace(inside, balance=pd.DataFrame(balance).reset_index(drop=True))
-    return Dossier(inside, replace(dossier.given, scope=(kind, name), dumps=dumps), kept)
+    given = replace(
+        dossier.given, scope=(kind, name), dumps=dumps, rest=_rest(dossier.evaluation, inside)
+    )
+    return Dossier(inside, given, kept)
+
+
+def _rest(whole: Evaluation, inside: Evaluation) -> tuple[Rest, ...]:
+    """Count what lies outside a scope, cable by cable in plan order."""
+    links = whole.plan.links
+    outside = links.loc[~links["link_id"].isin(inside.plan.links["link_id"])]
+    states = whole.test_states.merge(outside[["link_id", "cable"]], on="link_id")
+    made = []
+    for cable in outside["cable"].drop_duplicates():
+        own = states.loc[states["cable"] == cable, "state"]
+        made.append(
+            Rest(cable, len(own), int((own == "accepted").sum()), int((own == "waived").sum()))
+        )
+    return tuple(made)

@@ -151,23 +151,60 @@ def changes(given: Particulars, w: Words) -> list[Block]:
     return [title, *table(columns, rows, w("common.none"))]
 
 
-def applications(given: Particulars, w: Words) -> list[Block]:
+def applications(evaluation: Evaluation, w: Words) -> list[Block]:
     """Count the links that carry each network application."""
-    if not given.applications:
-        return []
+    counted = facts.applications(evaluation)
     columns = [
-        Column(w("record.application"), 0), Column(w("record.fibre"), 18),
-        Column(w("record.nm"), 16, "r"), Column(w("record.max_loss"), 22, "r"),
-        Column(w("record.supported"), 30, "r"), Column(w("record.clause"), 44),
+        Column(w("record.fibre"), 15), Column(w("record.nm"), 12, "r"),
+        Column(w("record.application"), 0), Column(w("record.clause"), 66),
+        Column(w("record.max_loss"), 20, "r"), Column(w("record.supported"), 32, "r"),
     ]  # fmt: skip
     rows = [
-        plain(a.name, a.fibre_type, str(a.wavelength_nm),
-                                   numbers.decibel(a.limit_db, 2, w.style),
-                                   f"{a.supported} / {a.links}", a.clause)
-        for a in given.applications
+        plain(
+            r.fibre_type, str(r.wavelength_nm), r.application,
+            ", ".join(filter(None, (r.standard, r.clause)))
+            + ("" if r.confidence == "seen" else " *"),
+            numbers.decibel(r.max_loss_db, 2, w.style),
+            w("record.of", part=numbers.count(int(r.supported), w.style),
+              whole=numbers.count(int(r.links), w.style)),
+        )
+        for r in each(counted)
     ]  # fmt: skip
-    return [heading(w("record.applications")), text(w("record.applications_text")),
-            *table(columns, rows, w("common.none"))]  # fmt: skip
+    return [
+        heading(w("record.applications")),
+        text(w("record.applications_text")),
+        *table(columns, rows, w("common.none")),
+    ]
+
+
+def rest(given: Particulars, w: Words) -> list[Block]:
+    """List the cables outside the scope with what is open there."""
+    if given.scope[0] == "job":
+        return []
+    columns = [
+        Column(w("scope.cable"), 0), Column(w("summary.planned"), 30, "r"),
+        Column(w("summary.accepted"), 30, "r"), Column(w("summary.waived"), 30, "r"),
+        Column(w("record.open_tests"), 30, "r"),
+    ]  # fmt: skip
+    rows = [
+        plain(r.cable, *(numbers.count(n, w.style) for n in (
+            r.planned, r.accepted, r.waived, r.planned - r.accepted - r.waived)))
+        for r in given.rest
+    ]  # fmt: skip
+    return [
+        heading(w("record.rest")),
+        text(w("record.rest_text")),
+        *table(columns, rows, w("common.none")),
+    ]
+
+
+def missing(given: Particulars, w: Words) -> list[Block]:
+    """List what the owner's requirements still miss."""
+    if not given.missing:
+        return []
+    rows = [plain(*item.split(": ", 1)) for item in given.missing]
+    columns = [Column(w("record.demand"), 84), Column(w("record.lacking"), 0)]
+    return [heading(w("record.requirements")), *table(columns, rows, w("common.none"))]
 
 
 def seals(given: Particulars, files: Sequence[Seal], w: Words) -> list[Block]:

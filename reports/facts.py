@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from reports import numbers
+from rules import applications as supports
 from rules import ends
 from rules.evaluation import Evaluation
 
@@ -196,6 +197,30 @@ def job_row(evaluation: Evaluation) -> dict[str, int]:
 def unresolved(table: pd.DataFrame) -> pd.DataFrame:
     """Take the results (see `results`) that are not accepted, one row per test."""
     return table.loc[(table["state"] != "accepted") & (table["direction"] != "mean")]
+
+
+def applications(evaluation: Evaluation) -> pd.DataFrame:
+    """Count the links that carry each network application, for those that at least one carries.
+
+    Columns: application, standard, clause, wavelength_nm, fibre_type, max_loss_db, confidence,
+    supported, links (those measured at the application's wavelength).
+    """
+    measured = supports.results(evaluation.plan.links, evaluation.grades)
+    if measured.empty:
+        return pd.DataFrame()
+    table = supports.supported(measured)
+    fibre = measured.drop_duplicates("link_id")[["link_id", "fibre_type"]]
+    table = table.loc[table["channel_db"].notna()].merge(fibre, on="link_id")
+    keys = ["application", "standard", "clause", "wavelength_nm", "fibre_type"]
+    counted = table.groupby(keys, as_index=False, sort=True).agg(
+        max_loss_db=("max_loss_db", "first"), confidence=("confidence", "first"),
+        supported=("supported", "sum"), links=("link_id", "size"),
+    )  # fmt: skip
+    counted["wavelength_nm"] = counted["wavelength_nm"].astype("int64")
+    order = ["fibre_type", "wavelength_nm", "application", "standard"]
+    return counted.loc[counted["supported"] > 0].sort_values(
+        order, kind="stable", ignore_index=True
+    )
 
 
 def restrict(evaluation: Evaluation, kind: str, name: str) -> Evaluation:

@@ -67,16 +67,13 @@ class Change:
 
 
 @dataclass(frozen=True)
-class Application:
-    """Whether the links of one kind carry a network application, by its channel loss."""
+class Rest:
+    """A cable that is not part of this handover: what is planned there and what is accepted."""
 
-    name: str
-    fibre_type: str
-    wavelength_nm: int
-    limit_db: float
-    clause: str
-    supported: int
-    links: int
+    cable: str
+    planned: int
+    accepted: int
+    waived: int
 
 
 @dataclass(frozen=True)
@@ -117,10 +114,11 @@ class Particulars:
     changes: tuple[Change, ...] = ()
     previous: int = 0
     """The revision that this one replaces; 0 for the first."""
-    applications: tuple[Application, ...] = ()
     requirement: str = ""
     """Title of the requirements profile; empty if none was agreed."""
     missing: tuple[str, ...] = ()
     """What is still open against that profile, item by item."""
+    rest: tuple[Rest, ...] = ()
+    """Cables outside the scope, with what is planned and accepted there."""
     chains: tuple[tuple[str, str], ...] = field(default=())
     """Name and head of each journal chain."""

@@ -50,13 +50,15 @@ def build(
     front = [*_cover(evaluation, given, w), *_summary(evaluation, w)]
     front += statement(evaluation, given, w)
     back = [
+        *account.missing(given, w),
         *account.unresolved(results, w),
         *account.findings(evaluation, w),
         *account.entries(given, w),
         *account.replaced(evaluation, w),
         *account.questions(evaluation, w),
         *account.changes(given, w),
-        *account.applications(given, w),
+        *account.applications(evaluation, w),
+        *account.rest(given, w),
     ]
     drawn, pictures = charts
     if drawn:

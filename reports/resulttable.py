@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterator
 
+import numpy as np
 import pandas as pd
 
 from reports import numbers
@@ -144,6 +145,7 @@ def texts(results: pd.DataFrame, given: Particulars, w: Words) -> pd.DataFrame:
     """
     style, digits = w.style, results["digits"].to_numpy()
     level = results["loss_db"].where(results["loss_db"].notna(), results["power_dbm"])
+    power = results["loss_db"].isna() & results["power_dbm"].notna()
     length = numbers.lengths(results["length_m"], given.length_unit, style)
     named = {grade: w.label("grade", grade) for grade in results["grade"].unique()}
     states = {state: w.label("state", state) for state in results["state"].unique()}
@@ -170,8 +172,13 @@ def texts(results: pd.DataFrame, given: Particulars, w: Words) -> pd.DataFrame:
             "build": built,
             "nm": nm,
             "direction": results["direction"],
-            "loss": numbers.decibels(level, digits, style),
-            "limit": numbers.decibels(results["limit_db"], digits, style),
+            "loss": [
+                value + unit
+                for value, unit in zip(
+                    numbers.decibels(level, digits, style), np.where(power, " dBm", ""), strict=True
+                )
+            ],
+            "limit": _limits(results, digits, style),
             "margin": numbers.decibels(results["margin_db"], digits, style, signed=True),
             "u": numbers.decibels(results["uncertainty_db"], digits, style),
             "verdict": verdict,
@@ -179,6 +186,18 @@ def texts(results: pd.DataFrame, given: Particulars, w: Words) -> pd.DataFrame:
             "bad": results["grade"].isin(("fail", "conditional-fail")),
         }
     )
+
+
+def _limits(results: pd.DataFrame, digits: numbers.Integers, style: numbers.Style) -> list[str]:
+    """Write each limit; of an absolute power the window in dBm."""
+    shown = numbers.decibels(results["limit_db"], digits, style)
+    window = (results["min_dbm"].notna() | results["max_dbm"].notna()).to_numpy()
+    if window.any():
+        low = numbers.decibels(results["min_dbm"], digits, style)
+        high = numbers.decibels(results["max_dbm"], digits, style)
+        for i in np.flatnonzero(window):
+            shown[i] = f"{low[i]}…{high[i]}"
+    return shown
 
 
 def _whole(value: float) -> str:

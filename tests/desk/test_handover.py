@@ -177,7 +177,8 @@ def test_requirements_hold_a_final_issue_back_until_met(job: Job, tmp_path: Path
     assert (draft.folder / "Native files").is_dir()
     assert (draft.folder / "Spreadsheets" / "workbook.xlsx").is_file()
     assert _claims(draft.folder) == set()
-    wanted = 'format = 1\nadvisory = ["questions"]\n[set]\ncontractor = "Crew & Co"\n[tests]\ncomplete = false\n'
+    wanted = 'format = 1\nadvisory = ["questions"]\n'
+    wanted += '[set]\ncontractor = "Crew & Co"\n[tests]\ncomplete = false\n'
     (job.folder / "requirements.toml").write_text(wanted)
     (job.folder / "job.toml").write_text(
         (job.folder / "job.toml").read_text().replace('customer = ""', 'customer = "Trust"')

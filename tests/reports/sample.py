@@ -114,8 +114,11 @@ def evaluation(count: int = 40, seed: int = 1) -> Evaluation:
         }
     ).loc[measured]  # fmt: skip
     old = readings.head(3).assign(
-        reading_id=["o1", "o2", "o3"], loss_db=limit.head(3) + 0.42, taken_at="2026-11-16T09:00:00+01:00",
-        taken_at_utc="2026-11-16T08:00:00Z", run_id="R0A"
+        reading_id=["o1", "o2", "o3"],
+        loss_db=limit.head(3) + 0.42,
+        taken_at="2026-11-16T09:00:00+01:00",
+        taken_at_utc="2026-11-16T08:00:00Z",
+        run_id="R0A",
     )
     readings = tables.conform(pd.concat([readings, old], ignore_index=True), tables.READINGS)
 
@@ -129,7 +132,8 @@ def evaluation(count: int = 40, seed: int = 1) -> Evaluation:
             "p_conform": (1 / (1 + np.exp(-margin / uncertainty * 3.4))).round(6),
             "grade": np.where(margin >= 0, "pass", "fail"),
             "marginal": (margin.abs() <= uncertainty), "limit_name": "cabling-2018",
-            "clause": "8.4.2", "limit_confirmed": False,
+            "clause": "8.4.2", "limit_confirmed": False, "reference_method": 1,
+            "cord_grade": "reference",
         }
     )  # fmt: skip
     gone = grades.head(3).assign(
