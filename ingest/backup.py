@@ -44,12 +44,11 @@ def backup(job: Job, to: Path) -> Path:
 
 def _copy(job: Job, part: Path) -> None:
     """Copy every file durably; the database through SQLite, so that it is whole."""
-    own = {job.store.name, "glasstally.lock", "glasstally.writer"}
     for source in sorted(job.folder.rglob("*")):
         place = part / source.relative_to(job.folder)
         name = source.name
-        if name in own or name.startswith((durable.TEMPORARY, f"{job.store.name}-")):
-            continue
+        if name.startswith((durable.TEMPORARY, "glasstally.")) or name.endswith(".lock"):
+            continue  # the database is copied below, locks and notes belong to processes
         if source.is_symlink():
             continue
         if source.is_dir():

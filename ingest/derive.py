@@ -5,12 +5,14 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from dataclasses import fields, replace
+from contextlib import AbstractContextManager
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import pandas as pd
 
-from ingest import contradictions, frames, planload, readings, sheets, store
+from ingest import contradictions, frames, journal, lock, planload, readings, sheets, store, unclear
+from ingest.contradictions import Contradiction
 from ingest.decisions import decisions
 from ingest.errors import BadInput
 from ingest.job import Job
@@ -18,31 +20,55 @@ from ingest.schema import DERIVED, PAIR_ROWS, READING_STATE
 from ingest.session import writing
 from rules import limit_sets, tables
 from rules.evaluate import evaluate
-from rules.evaluation import Evaluation, Plan
+from rules.evaluation import Decisions, Evaluation, Plan, RunSheets
 from rules.limit_sets import LimitSet, LimitSetError
 from rules.pairing import Parameters
+from rules.settings import Settings
 from rules.version import __version__
+
+_WAIT_S = 600.0
+"""How long to wait for another process's evaluation; a million readings take about a minute."""
 
 
 def derive(job: Job) -> Evaluation:
     """Evaluate the job as it stands and store the derived tables; give the evaluation."""
-    with writing(job, "derive") as session:
-        return store_derived(job, session.connection)
+    with _turn(job):
+        return _bring(job)
 
 
 def refresh(job: Job) -> None:
     """Bring the derived tables up to date; do nothing when they are."""
+    with _turn(job):
+        with writing(job, "derive") as session:
+            connection = session.connection
+            if current(connection):
+                return
+            if store.meta(connection, "inputs") == inputs(job, connection):
+                # a copy arrived, a dump is held: the results stand, only the journal went on
+                with store.transaction(connection):
+                    store.put_meta(connection, "as_of", _as_of(connection))
+                    store.put_meta(connection, "derived", __version__)
+                return
+        _bring(job)
+
+
+def _turn(job: Job) -> AbstractContextManager[None]:
+    """Let one process derive at a time; who waited mostly finds the work done."""
+    since = journal.stamp(job.clock())
+    return lock.held(job.folder, "derive", since, _WAIT_S, name="derive")
+
+
+def _bring(job: Job) -> Evaluation:
+    """Evaluate without the writer's lock; with it only where something came in meanwhile."""
+    with store.reader(job.store) as connection:
+        gathered = _gather(job, connection)
+    made = gathered.evaluated()
     with writing(job, "derive") as session:
-        connection = session.connection
-        if current(connection):
-            return
-        if store.meta(connection, "inputs") == inputs(job, connection):
-            # a copy arrived, a dump is held: the results stand, only the journal went on
-            with store.transaction(connection):
-                store.put_meta(connection, "as_of", _as_of(connection))
-                store.put_meta(connection, "derived", __version__)
-            return
-        store_derived(job, connection)
+        if inputs(job, session.connection) != gathered.mark:
+            return store_derived(job, session.connection)
+        made = replace(made, as_of=_as_of(session.connection))
+        _write(session.connection, made, gathered)
+    return made
 
 
 _DECIDING = ("plan", "run-sheet", "answer", "act", "undo", "fit")
@@ -77,7 +103,8 @@ def current(connection: sqlite3.Connection) -> bool:
 def evaluation(job: Job) -> Evaluation:
     """Evaluate the job as it stands without storing anything."""
     with store.reader(job.store) as connection:
-        return _evaluate(job, connection)[0]
+        gathered = _gather(job, connection)
+    return gathered.evaluated()
 
 
 def own_limits(job: Job) -> dict[str, LimitSet]:
@@ -97,28 +124,51 @@ def own_limits(job: Job) -> dict[str, LimitSet]:
 
 def store_derived(job: Job, connection: sqlite3.Connection) -> Evaluation:
     """Evaluate what an open store holds and write its derived tables."""
-    made, rows = _evaluate(job, connection)
-    _write(connection, made, rows, inputs(job, connection))
+    gathered = _gather(job, connection)
+    made = gathered.evaluated()
+    _write(connection, made, gathered)
     return made
 
 
-def _evaluate(job: Job, connection: sqlite3.Connection) -> tuple[Evaluation, pd.Series[Any]]:
+@dataclass(frozen=True)
+class _Gathered:
+    """Everything that is kept, as `evaluate` takes it, read in one consistent view."""
+
+    plan: Plan
+    stored: pd.DataFrame
+    run_sheets: RunSheets
+    sets: dict[str, LimitSet]
+    decided: Decisions
+    parameters: Parameters
+    settings: Settings
+    as_of: str
+    contrary: list[Contradiction]
+    undecided: list[dict[str, Any]]
+    rows: pd.Series[Any]
+    """Row number of each reading, by its id: the rules put readings into an order of their own."""
+    mark: str
+
+    def evaluated(self) -> Evaluation:
+        """Run the rules and add the questions that only the store knows of."""
+        made = evaluate(
+            self.plan, self.stored, self.run_sheets, self.sets, self.decided, self.parameters,
+            self.settings, self.as_of,
+        )  # fmt: skip
+        questions = contradictions.ask(made.questions, self.contrary)
+        return replace(made, questions=unclear.ask(questions, self.undecided, self.decided))
+
+
+def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
     number, links = planload.newest(connection)
     stored, numbers = readings.load(connection)
-    # the rules put readings into an order of their own: a row number belongs to its id
-    rows = pd.Series(numbers.to_numpy(), index=pd.Index(stored["reading_id"]))
     contrary = contradictions.find(connection)
-    made = evaluate(
-        Plan(links, number),
-        stored,
-        sheets.tables_of(connection),
-        own_limits(job),
-        contradictions.without(decisions(connection), contrary),
-        parameters(connection),
-        job.settings,
-        _as_of(connection),
-    )
-    return replace(made, questions=contradictions.ask(made.questions, contrary)), rows
+    return _Gathered(
+        Plan(links, number), stored, sheets.tables_of(connection), own_limits(job),
+        contradictions.without(decisions(connection), contrary), parameters(connection),
+        job.settings, _as_of(connection), contrary, unclear.find(connection),
+        pd.Series(numbers.to_numpy(), index=pd.Index(stored["reading_id"])),
+        inputs(job, connection),
+    )  # fmt: skip
 
 
 def parameters(connection: sqlite3.Connection) -> Parameters:
@@ -134,12 +184,10 @@ def parameters(connection: sqlite3.Connection) -> Parameters:
     return Parameters(**lists | {"fitted_at": row[0]})
 
 
-def _write(
-    connection: sqlite3.Connection, made: Evaluation, rows: pd.Series[Any], mark: str
-) -> None:
+def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered) -> None:
     """Replace the derived tables in one transaction; everything is computed before it begins."""
-    state = made.readings.assign(row=_taken(rows, made.readings["reading_id"]))
-    pairs = made.pairs.assign(row=_taken(rows, made.pairs["reading_id"]))
+    state = made.readings.assign(row=_taken(gathered.rows, made.readings["reading_id"]))
+    pairs = made.pairs.assign(row=_taken(gathered.rows, made.pairs["reading_id"]))
     lists = {
         "reading_state": frames.to_lists(tables.conform(state, READING_STATE), READING_STATE),
         "pairs": frames.to_lists(tables.conform(pairs, PAIR_ROWS), PAIR_ROWS),
@@ -153,7 +201,7 @@ def _write(
             frames.insert(connection, f"derived_{name}", columns, lists[name])
         store.put_meta(connection, "as_of", made.as_of)
         store.put_meta(connection, "planned", str(len(made.planned)))
-        store.put_meta(connection, "inputs", mark)
+        store.put_meta(connection, "inputs", gathered.mark)
         store.put_meta(connection, "derived", __version__)
 
 

@@ -17,10 +17,16 @@ WAIT_S = 60.0
 
 
 @contextmanager
-def held(folder: Path, doing: str, since: str, wait_s: float | None = None) -> Iterator[None]:
-    """Hold the writer's lock of a job while the block runs; raise NotNow after the wait."""
-    lock = FileLock(folder / "glasstally.lock")
-    note = folder / "glasstally.writer"
+def held(
+    folder: Path, doing: str, since: str, wait_s: float | None = None, name: str = "writer"
+) -> Iterator[None]:
+    """Hold a lock of a job while the block runs; raise NotNow after the wait.
+
+    `writer` lets one process write at a time, `derive` one evaluate; who needs both takes `derive`
+    first.
+    """
+    lock = FileLock(folder / f"glasstally.{name}.lock")
+    note = folder / f"glasstally.{name}"
     with plainly(f"Opening the job {folder.name} for writing"):
         try:
             lock.acquire(timeout=WAIT_S if wait_s is None else wait_s, poll_interval=0.02)

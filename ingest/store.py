@@ -16,6 +16,9 @@ from ingest.errors import BadInput, plainly
 
 WAL_SINCE = (3, 51, 3)
 BUSY_MS = 5_000
+"""How long a reader waits for a commit."""
+WRITER_BUSY_MS = 20_000
+"""How long a commit waits for readers: reading a million readings takes about ten seconds."""
 
 
 def journal_mode(version: tuple[int, ...] = sqlite3.sqlite_version_info) -> str:
@@ -29,7 +32,7 @@ def writer(path: Path, *, upgrading: bool = False) -> Iterator[sqlite3.Connectio
 
     Raises BadInput for the database of another version, unless it is older and `upgrading`.
     """
-    with plainly(f"Writing to {path.name}"), closing(_connect(path)) as connection:
+    with plainly(f"Writing to {path.name}"), closing(_connect(path, WRITER_BUSY_MS)) as connection:
         connection.execute(f"PRAGMA journal_mode = {journal_mode()}")
         connection.execute("PRAGMA synchronous = FULL")
         # a spilling cache would lock readers out long before the commit
@@ -61,8 +64,9 @@ def transaction(connection: sqlite3.Connection) -> Iterator[None]:
         raise
 
 
-def _connect(path: Path) -> sqlite3.Connection:
-    connection = sqlite3.connect(path, isolation_level=None, timeout=BUSY_MS / 1000)
+def _connect(path: Path, busy_ms: int = 0) -> sqlite3.Connection:
+    wait_s = (busy_ms or BUSY_MS) / 1000
+    connection = sqlite3.connect(path, isolation_level=None, timeout=wait_s)
     connection.row_factory = None
     return connection
 

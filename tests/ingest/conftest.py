@@ -36,4 +36,4 @@ def _worked(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def worked(_worked: Path, tmp_path: Path) -> Job:
     """A copy of the job with a plan and two dumps, current and sound."""
     shutil.copytree(_worked, tmp_path / "job")
-    return replace(Job.open(tmp_path / "job"), clock=sample.Clock("2026-03-05T08:00:00"))
+    return replace(Job.open(tmp_path / "job"), clock=sample.Clock("2026-03-07T08:00:00"))

@@ -18,7 +18,7 @@ HEAD = (
 class Clock:
     """Tells a time one second later at each look; can be set back."""
 
-    def __init__(self, text: str = "2026-03-02T08:00:00") -> None:
+    def __init__(self, text: str = "2026-03-06T08:00:00") -> None:
         self.at = datetime.fromisoformat(text).replace(tzinfo=UTC)
 
     def __call__(self) -> datetime:

@@ -66,10 +66,13 @@ def test_a_receipt_closes_and_says_what_to_do(worked: Job, tmp_path: Path) -> No
     assert receipt.balance["read"] == sum(heaps.values()) == 2
     assert receipt.outcome == "taken"
     assert receipt.parser == "comma-preamble"
-    assert [failure["link_id"] for failure in receipt.failures] == ["1A.10"]
     assert receipt.questions
     assert receipt.needs_person
     assert {row["link_id"] for row in receipt.todo} >= {"1A.11", "1A.12"}
+    id_ = receipt.sha256[:16] + ".4.8.850aba"
+    acts.answer(worked, "asked", "place", [id_], ["1A.10"], by="admin")
+    (later,) = intake.receipts(worked, [intake.Arrived("again.csv", receipt.sha256)])
+    assert [failure["link_id"] for failure in later.failures] == ["1A.10"]
 
 
 def test_the_same_bytes_under_another_name_add_nothing(worked: Job, tmp_path: Path) -> None:
@@ -231,7 +234,7 @@ def test_a_full_disk_gives_one_message_and_changes_nothing(
 def test_a_database_locked_by_another_program_is_not_now(
     worked: Job, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr(store, "BUSY_MS", 50)
+    monkeypatch.setattr(store, "WRITER_BUSY_MS", 50)
     other = sqlite3.connect(worked.store, isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
     try:
@@ -295,9 +298,8 @@ def test_an_edit_of_job_toml_is_journalled_by_the_next_command(worked: Job) -> N
 
 
 def test_an_undone_answer_no_longer_counts(worked: Job) -> None:
-    (question,) = [q for q in views.questions(worked, "open") if q["code"] == "label-unknown"]
-    id_ = acts.answer(worked, question["question_id"], "outside-plan", question["reading_ids"],
-                      why="spare", by="admin")  # fmt: skip
+    odd = views.find_dump(worked, "tuesday.csv")["sha256"][:16] + ".7.8.850aba"
+    id_ = acts.answer(worked, "asked", "outside-plan", [odd], why="spare", by="admin")
     assert views.status(worked)["balance"]["outside_plan"] == 1
     acts.undo(worked, id_, why="was wrong", by="admin")
     assert views.status(worked)["balance"]["outside_plan"] == 0

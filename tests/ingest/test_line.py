@@ -234,7 +234,7 @@ def test_a_capture_that_a_crash_left_is_taken_as_incomplete(worked: Job) -> None
         recorder.keep(sample.dump(["1A.10"], day=4))
         assert capture.leftovers(worked) == []  # somebody listens
     (receipt,) = capture.leftovers(worked)
-    assert receipt.name.startswith("COM3-20260305-")
+    assert receipt.name.startswith("COM3-20260307-")
     assert receipt.balance["read"] == 1
     (dump,) = [d for d in views.dumps(worked) if d["origin"] == "serial"]
     assert dump["complete"] == 0

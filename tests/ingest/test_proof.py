@@ -65,7 +65,7 @@ def test_a_flipped_journal_byte_is_placed_and_the_mirror_restores_it(worked: Job
     damage(chain(worked), len(lines[0]) + len(lines[1]) + 40)
     (problem,) = verify.verify(worked, quick=True).problems
     assert "entry 3" in problem.found
-    assert problem.holds.startswith("entries 1 to 2 of this chain, up to 2026-03-02T08:")
+    assert problem.holds.startswith("entries 1 to 2 of this chain, up to 2026-03-06T08:")
     notes = verify.restore(worked)
     assert [note.split(":")[0] for note in notes[1:]] == [f"journal/{chain(worked).name}"]
     assert chain(worked).read_bytes() == good
@@ -87,7 +87,7 @@ def test_a_cut_tail_without_a_mirror_is_found_by_a_printed_head(worked: Job) -> 
     new = verify.verify(worked, quick=True).head
     verdict = verify.verify(worked, head=old[:16], quick=True)
     assert verdict.sound
-    assert verdict.notes[-1].startswith("The printed head is the job as of 2026-03-")
+    assert verdict.notes[-1].startswith("The printed head is the job as of 2026-03-0")
     chain(worked).write_bytes(b"".join(chain(worked).read_bytes().splitlines(keepends=True)[:-1]))
     worked.store.unlink()
     assert verify.verify(worked, head=old, quick=True).sound
@@ -259,7 +259,7 @@ def test_backup_is_a_whole_job(worked: Job, tmp_path: Path) -> None:
     assert verify.verify(copy, quick=True).head == verify.verify(worked, quick=True).head
     again = backup.backup(worked, target)
     assert again.parent == target
-    assert again.name.startswith("job-20260305-")
+    assert again.name.startswith("job-20260307-")
     with pytest.raises(BadInput, match="inside the job"):
         backup.backup(worked, worked.folder / "copy")
     assert list(tmp_path.glob(".part-*")) == []
