@@ -158,10 +158,17 @@ def _journal_arrival(session: Session, sha256: str, name: str, size: int, origin
 
 
 def sweep(job: Job) -> list[str]:
-    """Finish what a crash left: enter originals without an entry, remove unfinished files.
+    """Finish what a crash left, read what is unread, derive; say what was found."""
+    notes = enter_leftovers(job)
+    read_pending(job)
+    refresh(job)
+    for note in notes:
+        log.info(note)
+    return notes
 
-    Gives one sentence for each thing found.
-    """
+
+def enter_leftovers(job: Job) -> list[str]:
+    """Enter originals that have no journal entry, remove unfinished files; say what was found."""
     notes: list[str] = []
     with writing(job, "sweep") as session:
         notes += session.notes
@@ -176,10 +183,6 @@ def sweep(job: Job) -> list[str]:
         for path in sorted(job.folder.rglob(f"{durable.TEMPORARY}*")):
             path.unlink()
             notes.append(f"An unfinished file was removed: {path.relative_to(job.folder)}.")
-    read_pending(job)
-    refresh(job)
-    for note in notes:
-        log.info(note)
     return notes
 
 
