@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from typing import Annotated
 
 import typer
@@ -41,6 +42,7 @@ def page(
             say(f"Token for those who come in over the network: {desk.secret}")
             say("It is shown only here. Everybody gives a name; it stands beside their answers.")
         say("Ctrl-C stops it.")
+        sys.stdout.flush()
         if not (no_browser or share):
             import webbrowser
 

@@ -81,13 +81,12 @@ def _shown(parts: list[Row]) -> tuple[list[Row], int]:
 
 
 def _days(read: Reader) -> list[tuple[str, int]]:
-    """Count planned tests by the local day of their current reading, where its clock holds."""
+    """Count planned tests by the local day on which they were first made, where the clock holds."""
     found = read.rows(
-        "SELECT substr(s.taken_at, 1, 10) AS day, count(*) AS tests FROM derived_test_states t "
-        "JOIN reading r ON r.reading_id = t.reading_id "
-        "JOIN derived_reading_state s ON s.row = r.row "
-        "WHERE t.reading_id != '' AND s.taken_at != '' AND s.clock_state IN ('ok', 'corrected') "
-        "GROUP BY day ORDER BY day"
+        "SELECT day, count(*) AS tests FROM (SELECT min(substr(s.taken_at, 1, 10)) AS day "
+        "FROM derived_pairs p JOIN derived_reading_state s ON s.row = p.row "
+        "WHERE p.status = 'paired' AND s.taken_at != '' AND s.clock_state IN ('ok', 'corrected') "
+        "GROUP BY p.link_id, p.kind, p.wavelength_nm, p.direction) GROUP BY day ORDER BY day"
     )
     return [(row["day"], row["tests"]) for row in found]
 

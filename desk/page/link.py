@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any
 
 from starlette.exceptions import HTTPException
@@ -10,11 +11,9 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from desk import linkfacts
-from desk.page import originals, panels, show
+from desk.page import originals, panels, readings, show
 from desk.page.board import LAST_PLAN
-from desk.page.office import Reader, Row
-from ingest import views
-from ingest.errors import BadInput
+from desk.page.office import Office, Reader, Row
 
 MOST_FOUND = 12
 TERMS = {
@@ -28,28 +27,78 @@ def link(request: Request) -> Response:
     """Show one link: plan, results, limit term by term, readings old and new, decisions."""
     office = show.office_of(request)
     link_id = request.query_params.get("id", "")
-    try:
-        facts: Row = office.shelf.get(
-            office.mark(), ("link", link_id), lambda: views.link(office.job(), link_id)
-        )
-    except BadInput as error:
-        raise HTTPException(404, error.lines[0]) from None
+    facts = _facts(office, link_id)
     extra: Row = office.shelf.get(
         office.mark(), ("link facts", link_id),
         lambda: linkfacts.of(facts, office.job().settings),
     )  # fmt: skip
-    readings = sorted(
+    rows = sorted(
         facts["readings"], key=lambda row: (row["taken_at_utc"], row["dump_name"], row["row"])
     )
-    current = {reading for row in facts["grades"] if row["grade"] != "superseded"
-               for reading in row["reading_ids"]}  # fmt: skip
-    for row in readings[:MOST_DUMP_LINES]:
+    current = {
+        reading
+        for row in facts["grades"]
+        if row["grade"] != "superseded"
+        for reading in json.loads(row["reading_ids"] or "[]")
+    }
+    for row in rows[:MOST_DUMP_LINES]:
         row["lines"] = originals.around(office, row)
     return show.page(
-        request, "link.html", link_id=link_id, **(facts | {"readings": readings}),
+        request, "link.html", link_id=link_id, **(facts | {"readings": rows}),
         extra=extra, current=current, chart=chart(facts["grades"]), terms=TERMS,
         colour=_colour(facts["plan"]["strand"]), words=panels.WORDS, signs=panels.SIGNS,
     )  # fmt: skip
+
+
+def _facts(office: Office, link_id: str) -> Row:
+    """Gather what is stored of a link: the keys of `ingest.views.link`; 404 for an unknown one."""
+
+    def plan(read: Reader) -> list[Row]:
+        return read.rows(
+            f"SELECT * FROM plan_link WHERE plan = ({LAST_PLAN}) AND link_id = ?", (link_id,)
+        )
+
+    def acts(read: Reader) -> list[Row]:
+        found = read.rows(
+            "SELECT at, who, body FROM entry WHERE kind = 'act' AND "
+            "json_extract(body, '$.subject') = ? ORDER BY at DESC",
+            (link_id,),
+        )
+        return [json.loads(row["body"]) | {"at": row["at"], "who": row["who"]} for row in found]
+
+    planned = office.read(("plan row", link_id), plan)
+    if not planned:
+        raise HTTPException(404, f"No link '{link_id}' in the plan.")
+    paired = [row["row"] for row in readings.of_link(office, "pairs", link_id)]
+    limits = readings.of_link(office, "limits", link_id)
+    return {
+        "plan": planned[0],
+        "tests": readings.of_link(office, "test_states", link_id),
+        "grades": readings.of_link(office, "grades", link_id),
+        "limits": [row | {"terms": json.loads(row["terms"] or "[]")} for row in limits],
+        "findings": readings.of_link(office, "findings", link_id),
+        "questions": _questions(office, link_id),
+        "readings": office.read(
+            ("readings of", link_id), lambda read: readings.by_rows(read, paired)
+        ),
+        "acts": office.read(("acts of", link_id), acts),
+    }
+
+
+def _questions(office: Office, link_id: str) -> list[Row]:
+    """Find the questions that propose something for a link."""
+
+    def proposed(read: Reader) -> dict[str, list[Row]]:
+        found: dict[str, list[Row]] = {}
+        for row in read.rows("SELECT question_id, message, state, options FROM derived_questions"):
+            links: set[str] = set()
+            for option in json.loads(row.pop("options") or "[]"):
+                links |= {option.get("link_id") or "", *(option.get("link_ids") or ())}
+            for link in links:
+                found.setdefault(link, []).append(row)
+        return found
+
+    return office.read("questions by link", proposed).get(link_id, [])
 
 
 def search(request: Request) -> Response:

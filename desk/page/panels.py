@@ -43,9 +43,16 @@ def panels(request: Request) -> Response:
     names = office.read("panels", _panels)
     pages = office.shelf.get(office.mark(), "panel pages", lambda: _pages(names))
     page = min(_page(request), len(pages) - 1)
-    chosen = [(name, names[name]) for name in pages[page]]
+    # a thousand ports are the same for everybody, so they are drawn once
+    hung = office.shelf.get(
+        office.mark(), ("panels hung", page),
+        lambda: show.part(
+            "panels_hung.html", panels=[(name, names[name]) for name in pages[page]], signs=SIGNS,
+            words=WORDS,
+        ),
+    )  # fmt: skip
     return show.page(
-        request, "panels.html", here="/panels", panels=chosen, signs=SIGNS, words=WORDS,
+        request, "panels.html", here="/panels", hung=hung, signs=SIGNS, words=WORDS,
         page=page, pages=len(pages), total=len(names),
     )  # fmt: skip
 

@@ -12,18 +12,19 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from desk import settle
-from desk.page import forms, originals, show
+from desk.page import forms, originals, readings, show
 from desk.page.board import LAST_PLAN
 from desk.page.office import Office, Reader, Row
-from ingest import acts, views
+from ingest import acts
 from ingest.errors import BadInput
 from ingest.job import Job
 from rules.codes.questions import QUESTIONS
 
 MORE = (("outside-plan", "o"), ("leave-out", "x"), ("ask-crew", "c"))
 """What can always be said of readings, with its key; only the last of readings that are placed."""
+MOST_ROWS = 400
+"""Readings of a question that its page looks at."""
 MOST_LISTED = 200
-MOST_MOVES = 12
 MOST_LINES = 6
 KEYS = (
     ("n", "next question"), ("p", "question before"), ("a", "accept the proposal"),
@@ -70,7 +71,7 @@ def _show(request: Request, question_id: str, **more: Any) -> Response:
     heaviest = max((abs(term.get("weight", 0.0)) for term in asked["evidence"]), default=0.0)
     return show.page(
         request, "question.html", here="/questions",
-        q=asked, moves=_moves(office, asked), lines=_lines(office, asked["rows"]),
+        q=asked, moves=_moves(asked), lines=_lines(office, asked["rows"]),
         place=place + 1, count=len(listed),
         before=listed[place - 1] if place > 0 else "",
         next=listed[place + 1] if 0 <= place < len(listed) - 1 else "",
@@ -95,7 +96,7 @@ def _answer(request: Request, form: forms.Form) -> Response:
     listed = [
         r["question_id"] for r in office.read("questions", _questions) if r["state"] == "open"
     ]
-    asked = _asked(office, question_id)
+    asked = _asked(office, question_id, most=0)
     if asked is None or (asked["state"] != "open" and not form.text("again")):
         return forms.back(
             visitor, f"/question?id={question_id}",
@@ -175,28 +176,34 @@ def _questions(read: Reader) -> list[Row]:
     )
 
 
-def _asked(office: Office, question_id: str) -> Row | None:
-    """Return a question with its readings (`rows`), or None where there is none of this id."""
+def _asked(office: Office, question_id: str, most: int = MOST_ROWS) -> Row | None:
+    """Return a question with its first readings (`rows`), or None where there is none of this id.
+
+    `most` 0 gives all of them.
+    """
 
     def query(read: Reader) -> Row | None:
-        found = read.rows("SELECT * FROM derived_questions WHERE question_id = ?", (question_id,))
+        found = read.rows(
+            "SELECT question_id, code, message, proposal, readings, state, options, evidence "
+            "FROM derived_questions WHERE question_id = ?",
+            (question_id,),
+        )
         if not found:
             return None
-        for name in ("reading_ids", "options", "evidence"):
-            found[0][name] = json.loads(found[0][name] or "[]")
-        return found[0]
+        ids = [
+            row["value"]
+            for row in read.rows(
+                "SELECT i.value FROM derived_questions q, json_each(q.reading_ids) i "
+                "WHERE q.question_id = ? LIMIT ?",
+                (question_id, most or -1),
+            )
+        ]
+        asked = found[0] | {"reading_ids": ids, "rows": readings.by_ids(read, ids)}
+        for name in ("options", "evidence"):
+            asked[name] = json.loads(asked[name] or "[]")
+        return asked
 
-    asked = office.read(("question", question_id), query)
-    if asked is None:
-        return None
-    try:
-        rows = office.shelf.get(
-            office.mark(), ("question rows", question_id),
-            lambda: views.question(office.job(), question_id)["rows"],
-        )  # fmt: skip
-    except BadInput:
-        return None  # it was settled between the two looks
-    return asked | {"rows": rows}
+    return office.read(("question", question_id, most), query)
 
 
 def _answers(read: Reader, question_id: str) -> list[Row]:
@@ -213,33 +220,21 @@ def _answers(read: Reader, question_id: str) -> list[Row]:
     )
 
 
-def _moves(office: Office, asked: Row) -> list[Row]:
+def _moves(asked: Row) -> list[Row]:
     """Say for each record where it stands now and where the proposal puts it."""
-    paired = office.read(
-        ("pairs", asked["question_id"]),
-        lambda read: {
-            row["reading_id"]: row
-            for row in read.rows(
-                "SELECT r.reading_id, p.link_id, p.status FROM derived_pairs p "
-                "JOIN reading r ON r.row = p.row WHERE r.reading_id IN "
-                "(SELECT value FROM json_each(?))",
-                (json.dumps(asked["reading_ids"]),),
-            )
-        },
-    )
     target: dict[str, str] = {}
     if asked["options"] and asked["options"][0]["action"] == "place":
         first = settle.accept(asked)
-        target = dict(zip(first.reading_ids, first.link_ids, strict=True))
+        # beyond the readings that are shown there are more links than readings here
+        target = dict(zip(first.reading_ids, first.link_ids, strict=False))
     out: dict[tuple[str, int, str], Row] = {}
     for row in asked["rows"]:
         key = (row["dump_sha256"], row["record"], row["label"])
-        now = paired.get(row["reading_id"], {})
         move = out.setdefault(
             key,
             {
                 "label": row["label"], "clock": row["clock"], "slot": row["slot"], "values": [],
-                "now": now.get("link_id", ""), "after": target.get(row["reading_id"], ""),
+                "now": row["link_id"] or "", "after": target.get(row["reading_id"], ""),
             },
         )  # fmt: skip
         move["values"].append(

@@ -18,6 +18,7 @@ from ingest import logs
 from ingest.errors import BadInput, NotNow, why_not
 
 LOOPBACK = "127.0.0.1"
+WAITING = 64
 GRACE_SECONDS = 2
 """How long open event streams may take to end when the page is stopped."""
 
@@ -52,6 +53,8 @@ def listening(folder: Path, *, port: int = 0, share: str = "") -> Iterator[Desk]
         line.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             line.bind((address, port))
+            # from now on the browser may knock; who comes early waits for the server
+            line.listen(WAITING)
         except OSError as error:
             raise NotNow(f"{address}:{port or 'any port'}: {why_not(error)}.") from None
         taken = line.getsockname()[1]

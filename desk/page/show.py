@@ -8,6 +8,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
@@ -69,6 +70,11 @@ def page(
         }
     )
     return HTMLResponse(text, status_code=status)
+
+
+def part(template: str, **context: Any) -> Markup:
+    """Render a piece of a page that is the same for every visitor."""
+    return Markup(ENVIRONMENT.get_template(template).render(context))
 
 
 def _counts(read: Reader) -> dict[str, int]:

@@ -5,6 +5,23 @@
   const byId = (id) => document.getElementById(id);
   const body = document.body;
 
+  // --- tables wider than the window can be scrolled by keyboard, and only those take the focus
+  const widths = new ResizeObserver((seen) => {
+    for (const { target } of seen) {
+      if (target.scrollWidth > target.clientWidth) {
+        target.tabIndex = 0;
+        target.setAttribute("role", "region");
+        target.setAttribute("aria-label", "Table, wider than the window");
+      } else {
+        for (const name of ["tabindex", "role", "aria-label"]) target.removeAttribute(name);
+      }
+    }
+  });
+  const watchWidth = (part) => {
+    for (const table of part.querySelectorAll(".wide")) widths.observe(table);
+  };
+  watchWidth(document);
+
   // --- live figures: the desk says when the store has changed; parts of this page are fetched anew
   let mark = body.dataset.mark;
   let busy = "[]";
@@ -27,7 +44,9 @@
           if (same) same.open = true;
         }
         part.classList.add("changed");
-        old.replaceWith(document.importNode(part, true));
+        const placed = document.importNode(part, true);
+        old.replaceWith(placed);
+        watchWidth(placed);
       }
     } catch {
       // the line is lost; the event source says so
