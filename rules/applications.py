@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from rules import kinds, tables
+from rules import budget, kinds, tables
 from rules.fibres import MULTIMODE
 from rules.limit_sums import ENDS_INSIDE
 
@@ -34,8 +34,11 @@ SUPPORT: tables.Columns = {
     "link_id": "text", "application": "text", "standard": "text", "clause": "text",
     "wavelength_nm": "int", "supported": "flag", "why": "text", "channel_m": "float",
     "max_m": "float", "channel_db": "float", "max_loss_db": "float", "headroom_db": "float",
-    "confidence": "text",
+    "reach_m": "float", "power_budget_db": "float", "confidence": "text",
 }  # fmt: skip
+"""`reach_m` is how long the channel could be with these connections, if the rest were cable of the
+most attenuation allowed; `power_budget_db` what the interface leaves between its weakest
+transmitter and its least sensitive receiver, NaN where either is not known."""
 
 
 def results(links: pd.DataFrame, grades: pd.DataFrame) -> pd.DataFrame:
@@ -72,6 +75,11 @@ def supported(results: pd.DataFrame, cords_m: float = CORDS_M) -> pd.DataFrame:
     wide["channel_db"] = wide["loss_db"] + np.maximum(ends - inside, 0) * CONNECTION_DB + cords
     wide["channel_m"] = wide["length_m"] + cords_m
     wide["headroom_db"] = wide["max_loss_db"] - wide["channel_db"]
+    fixed = (wide["channel_db"] - wide["channel_m"] / 1000 * wide["cord_db_per_km"]).clip(lower=0)
+    reach = budget.longest_km(
+        wide["max_loss_db"].to_numpy(), fixed.to_numpy(), wide["cord_db_per_km"].to_numpy()
+    )
+    wide["reach_m"] = np.minimum(1000 * reach, wide["max_m"])
     wide["why"] = _why(wide, method)
     wide["supported"] = wide["why"] == ""
     wide = wide.sort_values(
@@ -81,7 +89,7 @@ def supported(results: pd.DataFrame, cords_m: float = CORDS_M) -> pd.DataFrame:
     best = wide.drop_duplicates(["link_id", "application", "standard", "wavelength_nm"])
     noted = best["why"].mask(best["supported"] & best["engineered"], "as an engineered link")
     out = tables.conform(best.assign(why=noted), SUPPORT)
-    return out.round({"channel_m": 3, "channel_db": 3, "headroom_db": 3})
+    return out.round({"channel_m": 3, "channel_db": 3, "headroom_db": 3, "reach_m": 0})
 
 
 def _why(wide: pd.DataFrame, method: np.ndarray[Any, np.dtype[np.int64]]) -> pd.Series:
@@ -111,6 +119,10 @@ def _channels() -> pd.DataFrame:
     """Return the shipped channels, one row per application and fibre type."""
     rows = []
     for one in kinds.shipped_tables()["application"]:
+        left = (
+            budget.power_budget_db(one["tx"]["min_dbm"], one["rx"]["min_dbm"])
+            if "tx" in one and "rx" in one else np.nan
+        )  # fmt: skip
         for channel in one["channels"]:
             for fibre in channel["fibres"]:
                 # around 1300 nm a multimode source is called 1300, a single-mode one 1310
@@ -123,7 +135,7 @@ def _channels() -> pd.DataFrame:
                         "window": 1310 if second else nm, "max_m": float(channel["max_m"]),
                         "max_loss_db": float(channel["max_loss_db"]),
                         "confidence": channel["confidence"],
-                        "engineered": channel.get("engineered", False),
+                        "power_budget_db": left, "engineered": channel.get("engineered", False),
                         "cord_db_per_km": CORD_DB_PER_KM[nm],
                     }
                 )  # fmt: skip

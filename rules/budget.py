@@ -25,9 +25,12 @@ def power_budget_db(launch_min_dbm: float, receive_min_dbm: float) -> float:
     return launch_min_dbm - receive_min_dbm
 
 
-def longest_km(available_db: float, fixed_db: float, db_per_km: float) -> float:
+def longest_km(
+    available_db: Floats | float, fixed_db: Floats | float, db_per_km: Floats | float
+) -> Floats:
     """Return the longest fibre that `available_db` allows beside `fixed_db`; never negative.
 
     `db_per_km` includes splices per km where there are any.
     """
-    return max(0.0, (available_db - fixed_db) / db_per_km)
+    left = np.asarray(available_db, np.float64) - fixed_db
+    return np.maximum(0.0, left / db_per_km)

@@ -24,7 +24,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from rules import columns, shipped, tables
+from rules import columns, shipped, tables, units
 
 SUMMED = ("link", "cord", "cord-check", "splitter")
 """Kinds whose limit is a sum of coefficients and allowances."""
@@ -32,6 +32,7 @@ LOSS = (*SUMMED, "access")
 """Kinds graded by loss (`access` also by power)."""
 POWER = ("power", "access")
 """Kinds graded by an absolute power."""
+BOUNDS_DBM = ("min_dbm", "max_dbm")
 LIGHT = ("continuity", "polarity")
 """Kinds without a limit in dB."""
 
@@ -87,20 +88,29 @@ def access_class(text: str) -> dict[str, Any] | str:
 def interface(text: str) -> dict[str, Any] | str:
     """Return the power window of an interface named like `10GBASE-LR rx` or `... tx`.
 
-    The window is per lane; where several wavelengths share the fibre a meter without a filter
-    reads their sum, 10 log10(lanes) more, so no window applies. Reasons come back as text.
+    The window is per lane. Where several wavelengths share the fibre, a meter without a filter
+    reads their sum: `... rx total` is the window of the sum, 10 log10(lanes) higher. A sum within
+    it does not prove each lane; a sum below it disproves one. Reasons come back as text.
     """
-    found = re.fullmatch(r"(.+?)\s+(tx|rx|transmit|receive)", text.strip(), re.IGNORECASE)
+    found = re.fullmatch(
+        r"(.+?)\s+([tr])(?:x|ransmit|eceive)(\s+total)?", text.strip(), re.IGNORECASE
+    )
     if found is None:
         return "the plan gives neither min_dbm and max_dbm nor an interface such as 10GBASE-LR rx"
-    side = found[2].lower()[0] + "x" if len(found[2]) == 2 else found[2][0].lower() + "x"
+    side, total = found[2].lower() + "x", bool(found[3])
     for row in shipped_tables()["application"]:
         if row["name"].lower() != found[1].lower() or side not in row:
             continue
-        if "wavelengths_nm" in row:
-            return f"{row['name']}: several wavelengths share the fibre; give min_dbm and max_dbm"
-        return dict(row[side]) | {"name": row["name"], "side": side, "clause":
-                                  f"{row['standard']}, {row['clause']}"}  # fmt: skip
+        if "wavelengths_nm" in row and not total:
+            return (
+                f"{row['name']}: several wavelengths share the fibre; name it '{text} total' for"
+                " their sum, or give min_dbm and max_dbm"
+            )
+        lanes = row["lanes"] if total and "wavelengths_nm" in row else 1
+        window = {b: round(float(units.lanes_dbm(row[side][b], lanes)), 2) for b in BOUNDS_DBM}
+        name = f"{row['name']} {side}" + (" total" if lanes > 1 else "")
+        clause = f"{row['standard']}, {row['clause']}"
+        return dict(row[side]) | window | {"name": name, "clause": clause}
     return f"no power window is known for {text!r}"
 
 
@@ -120,7 +130,7 @@ def windows(rows: pd.DataFrame) -> pd.DataFrame:
     found = looked_up.take(number).reset_index(drop=True)
     planned = rows[["min_dbm", "max_dbm"]].reset_index(drop=True)
     own = planned.notna().any(axis=1) & out["kind"].isin(POWER)
-    for bound in ("min_dbm", "max_dbm"):
+    for bound in BOUNDS_DBM:
         out[bound] = planned[bound].where(own, found[bound])
     out["limit_db"], out["min_db"] = found["limit_db"], found["min_db"]
     plan_only = own & found["limit_db"].isna()
@@ -154,5 +164,5 @@ def _class_row(kind: str, klass: str) -> dict[str, Any]:
         }  # fmt: skip
     return row | {
         "min_dbm": found["min_dbm"], "max_dbm": found["max_dbm"], "limit_confirmed": sure,
-        "limit_name": f"{found['name']} {found['side']}", "clause": found["clause"],
+        "limit_name": found["name"], "clause": found["clause"],
     }  # fmt: skip

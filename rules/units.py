@@ -13,11 +13,6 @@ def dbm(power_mw: Floats | float) -> Floats:
         return np.asarray(10 * np.log10(power_mw), np.float64)
 
 
-def milliwatt(level_dbm: Floats | float) -> Floats:
-    """Return the power in mW of a level in dBm."""
-    return np.asarray(10.0 ** (np.asarray(level_dbm) / 10), np.float64)
-
-
 def lanes_dbm(lane_dbm: Floats | float, lanes: int) -> Floats:
     """Return what a meter without a filter reads where `lanes` equal lanes share the fibre."""
     return np.asarray(lane_dbm + dbm(float(lanes)), np.float64)

@@ -42,7 +42,7 @@ def list_(json: Json = False) -> None:
     show_table(
         rows,
         [("name", "name"), ("edition", "edition"), ("use", "use"), ("values", "values"),
-         ("unsure", "not seen"), ("confirmed_by", "confirmed by")],
+         ("unsure", "to confirm"), ("confirmed_by", "confirmed by")],
     )  # fmt: skip
     say()
     say(SOURCES)

@@ -44,6 +44,15 @@ def test_what_the_reference_method_left_out_is_put_back(method: int, left_out: i
     assert row["channel_db"] == pytest.approx(0.535 + 0.75 * left_out)
 
 
+def test_how_long_the_channel_could_be() -> None:
+    row = of("10GBASE-SR", length_m=90.0, loss_db=1.0)
+    # 1.035 dB in all, 0.35 dB of it 100 m of cable: 1.915 dB are left for cable at 3.5 dB/km
+    assert row["reach_m"] == 300.0
+    row = of("10GBASE-SR", length_m=90.0, loss_db=2.2)
+    assert row["reach_m"] == pytest.approx(1000 * (2.6 - 1.885) / 3.5, abs=0.5)
+    assert row["power_budget_db"] == pytest.approx(2.6)
+
+
 def test_a_better_fibre_may_have_the_smaller_limit() -> None:
     # 40GBASE-SR4 over OM4 to 150 m leaves 1.0 dB for connections, over OM3 to 100 m 1.5 dB
     assert of("40GBASE-SR4", length_m=80.0, loss_db=1.7)["supported"]

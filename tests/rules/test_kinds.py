@@ -120,6 +120,10 @@ def test_a_window_of_the_plan_and_windows_that_cannot_be_told() -> None:
     shared = result(plan | {"class": "100GBASE-LR4 rx"}, reading)
     assert "several wavelengths share the fibre" in shared["why"]
     assert result(plan, reading)["grade"] == "no-limit"
+    # IEEE 802.3 clause 88: launch up to +4.5 dBm a lane, +10.5 dBm over four
+    four = result(plan | {"class": "100GBASE-LR4 tx total"}, reading | {"power_dbm": 10.5})
+    assert (four["max_dbm"], four["grade"]) == (10.52, "pass")
+    assert four["limit_name"] == "100GBASE-LR4 tx total"
 
 
 def test_absolute_power_carries_the_calibration_and_loss_does_not() -> None:

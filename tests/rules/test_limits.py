@@ -269,9 +269,9 @@ def test_published_power_budget_and_longest_links() -> None:
     # hardware guide: -15 dBm launch, -28 dBm receive
     assert budget.power_budget_db(-15.0, -28.0) == 13.0
     # Khare, Fiber Optics and Optoelectronics, Examples 12.1 and 12.2
-    assert budget.longest_km(32.0, 6.0 + 2 * 1.0, 2.5 + 0.5) == pytest.approx(8.0)
-    assert budget.longest_km(25.0, 7.0 + 1.5, 3.0 + 0.5) == pytest.approx(4.71, abs=5e-3)
-    assert budget.longest_km(1.0, 2.0, 3.0) == 0.0
+    assert float(budget.longest_km(32.0, 6.0 + 2 * 1.0, 2.5 + 0.5)) == pytest.approx(8.0)
+    assert float(budget.longest_km(25.0, 7.0 + 1.5, 3.0 + 0.5)) == pytest.approx(4.71, abs=5e-3)
+    assert float(budget.longest_km(1.0, 2.0, 3.0)) == 0.0
 
 
 def test_the_limit_sum_recomputes_a_published_budget() -> None:
