@@ -61,12 +61,17 @@ def read(profile: Profile, text: Text) -> Raw:
 
 
 def _next(record: _Record, line: int, table: Table) -> _Record:
-    """Begin a further row: what stood before the first `again` key holds for it too."""
+    """Begin a further row: what stood before the first `again` key holds for it too.
+
+    A measured value belongs to the row in which it stands and to no other.
+    """
     kept = {}
+    measured = {value.column for value in table.values}
     for key, cell in record.cells.items():
         if key == table.again:
             break
-        kept[key] = cell
+        if key not in measured:
+            kept[key] = cell
     return _Record(line, kept)
 
 
