@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from rules import asking, suspicions
+from rules import asking, ids, suspicions
 from rules.columns import Flags
 from rules.evaluation import Decisions
 from rules.judgement import Judged
@@ -227,15 +227,15 @@ def _ask_direction(rows: pd.DataFrame, done: asking.Settled) -> list[dict[str, o
     asked = []
     ends = {"a-b": "the meter was at the B end", "b-a": "the meter was at the A end"}
     for run, part in rows.groupby("run_id", sort=True):
-        ids = list(part["reading_id"])
+        readings = list(part["reading_id"])
         links = part["link_id"].nunique()
         asked.append(
             asking.ask(
                 "direction-unknown",
-                f"Run {run}: {len(ids)} readings of {links} links do not say their direction,"
+                f"Run {run}: {len(readings)} readings of {links} links do not say their direction,"
                 " and both are planned. At which end was the meter?",
                 "ask the crew at which end the meter was",
-                ids,
+                readings,
                 [
                     {"action": "direction", "argument": way, "label": text, "confidence": 0.5}
                     for way, text in ends.items()
@@ -252,10 +252,10 @@ def _ask_order(rows: pd.DataFrame, done: asking.Settled) -> list[dict[str, objec
     """One question per pair of runs (or single run) whose readings cannot be put in order."""
     if rows.empty:
         return []
-    runs = rows.groupby("test")["run_id"].transform(lambda r: " ".join(sorted(set(r))))
+    runs = rows.groupby("test")["run_id"].transform(lambda r: ids.SEPARATOR.join(sorted(set(r))))
     asked = []
     for together, part in rows.groupby(runs, sort=True):
-        names = str(together).split()
+        names = str(together).split(ids.SEPARATOR)
         tests = part["test"].nunique()
         options = [
             {

@@ -110,6 +110,25 @@ def test_a_broken_own_set_is_named_by_file_and_key(job: Path) -> None:
     assert "limits/house.toml: attenuation[1].db_per_km" in done.err
 
 
+def test_findings_say_what_they_mean_and_what_to_do(demo_job: Path) -> None:
+    done = glasstally("--job", demo_job, "findings", "--severity", "stop")
+    assert done.code == 0, done.err
+    assert "reference-drift: the closing check" in done.out
+    assert "To do:" in done.out
+    rows = json.loads(glasstally("--job", demo_job, "findings", "--json").out)
+    assert [row["severity"] for row in rows] == sorted(
+        (row["severity"] for row in rows), key=["stop", "check", "note"].index
+    )
+    one = next(row for row in rows if row["link_id"])
+    of_link = json.loads(
+        glasstally("--job", demo_job, "findings", "--link", one["link_id"], "--json").out
+    )
+    assert {row["link_id"] for row in of_link} == {one["link_id"]}
+    assert "Rule and threshold:" in glasstally("findings", "--explain", one["code"]).out
+    assert "Perhaps:" in glasstally("findings", "--explain", "limit").err
+    assert glasstally("--job", demo_job, "findings", "--severity", "bad").code == 2
+
+
 def test_a_links_status_shows_uncertainty_and_applications(demo_job: Path) -> None:
     link = next(
         row["link_id"]
