@@ -9,7 +9,7 @@ from typing import Any, cast
 import numpy as np
 import pandas as pd
 
-from rules import grade_findings, judgement, kinds, results, tables
+from rules import grade_findings, judgement, kinds, newest, results, tables
 from rules.codes import KINDS
 from rules.columns import Flags, Ints, codes, combined, common_codes
 from rules.evaluation import Decisions
@@ -91,7 +91,7 @@ def _place(found: Candidates, decisions: Decisions) -> tuple[pd.DataFrame, dict[
     standing, test = rows["standing"].to_numpy(), rows["test"].to_numpy()
     undirected = (rows["way"].to_numpy() == 0) & (rows["ways"].to_numpy() > 1)
     live = np.flatnonzero(np.isin(standing, (results.VALID, results.REDO)) & ~undirected)
-    last, unknown = results.newest(found, live, decisions)
+    last, unknown = newest.of(found, live, decisions)
     ended = live[(last | unknown) & (standing[live] == results.REDO)]
     redone = _marked(test, ended)[test[live]]
     unknown &= ~redone
