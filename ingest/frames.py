@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sqlite3
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
@@ -51,12 +52,16 @@ def select(connection: sqlite3.Connection, sql: str, arguments: Sequence[Any],
     """Run a query whose result has exactly `columns` and return it as a table of the contract."""
     pieces: dict[str, list[Any]] = {name: [] for name in columns}
     cursor = connection.execute(sql, arguments)
+    collecting = gc.isenabled()
+    gc.disable()  # millions of row tuples, none in a cycle, would set the collector off for nothing
     try:
         while rows := cursor.fetchmany(_CHUNK):
             for (name, kind), values in zip(columns.items(), zip(*rows, strict=True), strict=True):
                 pieces[name].append(from_values(values, kind))
     finally:
         cursor.close()
+        if collecting:
+            gc.enable()
     return pd.DataFrame({name: joined(pieces[name], kind) for name, kind in columns.items()})
 
 

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from ingest import durable, jobfile, journal, originals
+from ingest import durable, jobfile, jobtemplate, journal, originals
 from ingest.errors import BadInput, plainly
 from rules.settings import Settings
 
@@ -34,7 +34,7 @@ class Job:
     def create(
         cls,
         folder: Path,
-        beginning: jobfile.Beginning,
+        beginning: jobtemplate.Beginning,
         more: Mapping[str, Any] | None = None,
         clock: journal.Clock = journal.now,
     ) -> Job:
@@ -44,7 +44,7 @@ class Job:
         """
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise BadInput(f"{folder} is not empty; give a new folder for the job.")
-        text = jobfile.template(beginning, more)
+        text = jobtemplate.template(beginning, more)
         jobfile.read(text)
         with plainly(f"Making the job {folder}"):
             folder.mkdir(parents=True, exist_ok=True)

@@ -137,7 +137,7 @@ def measure(size: int) -> dict[str, dict[str, float]]:
     from desk.demo import bulk
     from ingest import derive, export, intake, planload
     from ingest.job import Job
-    from ingest.jobfile import Beginning
+    from ingest.jobtemplate import Beginning
     from parsers import registry
     from parsers.dump import Dump
 

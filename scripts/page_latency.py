@@ -31,7 +31,7 @@ def job_of(folder: Path, readings: int) -> Path:
     from desk.demo import bulk
     from ingest import intake, planload
     from ingest.job import Job
-    from ingest.jobfile import Beginning
+    from ingest.jobtemplate import Beginning
 
     made = bulk.write(folder / "made", readings, slips=0.002)
     job = Job.create(folder / "job", Beginning(name="bulk", limits=("tia-568.3-d",)))

@@ -43,7 +43,7 @@ from ingest.derive import refresh
 from ingest.dropfolder import Drop
 from ingest.errors import NotNow, Trouble
 from ingest.job import Job
-from ingest.jobfile import Beginning
+from ingest.jobtemplate import Beginning
 from ingest.line import SerialLine, Setting
 from rules import tables
 

@@ -12,7 +12,8 @@ from hypothesis import settings
 from desk.demo import Made, make
 from ingest import intake, planload, sheets
 from ingest.job import Job
-from ingest.jobfile import FORMAT, Beginning
+from ingest.jobfile import FORMAT
+from ingest.jobtemplate import Beginning
 
 # a slow or busy machine is no failure, and a failure must come back the next time
 settings.register_profile("glasstally", derandomize=True, deadline=None)

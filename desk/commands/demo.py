@@ -60,7 +60,8 @@ def _make(folder: Path, seed: int, quiet: bool) -> None:
     from desk.demo import make
     from ingest import intake, planload, sheets
     from ingest.job import Job
-    from ingest.jobfile import FORMAT, Beginning
+    from ingest.jobfile import FORMAT
+    from ingest.jobtemplate import Beginning
 
     made = make(folder / "made", seed)
     job = Job.create(folder / "job", Beginning(name="demo"))

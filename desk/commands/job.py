@@ -37,7 +37,7 @@ def new(
     Next: load the plan (plan load FILE), take dumps in (take FILE…, or watch), look at status.
     """
     from ingest.job import Job
-    from ingest.jobfile import Beginning
+    from ingest.jobtemplate import Beginning
 
     Job.create(
         folder,

@@ -11,7 +11,8 @@ import tomli_w
 from desk.demo import Made, make
 from ingest import intake, planload, sheets
 from ingest.job import Job
-from ingest.jobfile import FORMAT, Beginning
+from ingest.jobfile import FORMAT
+from ingest.jobtemplate import Beginning
 
 
 @pytest.fixture(scope="session")

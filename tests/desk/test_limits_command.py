@@ -11,7 +11,7 @@ import pytest
 from desk import terminal
 from ingest import planload
 from ingest.job import Job
-from ingest.jobfile import Beginning
+from ingest.jobtemplate import Beginning
 from tests.desk.test_bad_input import Done, glasstally
 
 PLAN = """link_id,fibre_type,length_m,connections,splices,directions,wavelengths

@@ -20,7 +20,7 @@ from desk.demo import Made
 from desk.page import serve
 from ingest import views
 from ingest.job import Job
-from ingest.jobfile import Beginning
+from ingest.jobtemplate import Beginning
 from rules.codes.questions import QUESTIONS
 from tests.desk.test_page_pages import PAGES
 
@@ -300,7 +300,7 @@ def test_three_people_go_from_an_empty_job_to_a_handover(
         page.get_by_text("Load a table of run sheets").click()
         page.set_input_files("#table", demo_made.run_sheets)
         page.get_by_role("button", name="Load", exact=True).click()
-        expect(page.get_by_text("18 run sheets read")).to_be_visible()
+        expect(page.get_by_text("19 run sheets read")).to_be_visible()
         page.goto(f"{own.base}/intake")
         page.set_input_files("#dumps", list(demo_made.dumps))
         page.get_by_role("button", name="Take in").click()

@@ -289,7 +289,7 @@ def test_hostile_labels_stay_text(demo_made: Made, job_copy: Path, tmp_path: Pat
 
 
 def test_an_empty_job_says_what_to_do_first(tmp_path: Path) -> None:
-    from ingest.jobfile import Beginning
+    from ingest.jobtemplate import Beginning
 
     Job.create(tmp_path / "job", Beginning(name="empty"))
     office = office_of(tmp_path / "job")

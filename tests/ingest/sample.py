@@ -7,7 +7,7 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from ingest.job import Job
-from ingest.jobfile import Beginning
+from ingest.jobtemplate import Beginning
 
 HEAD = (
     "Stored fibre tests,form 2\nMeter unit,MA-1\n"

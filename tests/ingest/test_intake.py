@@ -13,7 +13,7 @@ import pytest
 from ingest import acts, current, dumps, intake, lock, originals, session, store, views
 from ingest.errors import BadInput, Damaged, NotNow
 from ingest.job import Job
-from ingest.jobfile import Beginning
+from ingest.jobtemplate import Beginning
 from parsers import registry
 from tests.ingest import sample
 

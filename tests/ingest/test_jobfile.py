@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest import jobfile
+from ingest import jobfile, jobtemplate
 from ingest.errors import BadInput
 from rules import settings as rules_settings
 
@@ -18,12 +18,12 @@ def refused(text: str) -> tuple[str, ...]:
 
 
 def test_the_template_reads_back_as_the_defaults() -> None:
-    text = jobfile.template(jobfile.Beginning("a job", limits=("x", "y")))
+    text = jobtemplate.template(jobtemplate.Beginning("a job", limits=("x", "y")))
     assert jobfile.read(text).settings() == rules_settings.Settings(name="a job", limits=("x", "y"))
 
 
 def test_every_commented_default_of_the_template_is_the_default() -> None:
-    text = jobfile.template(jobfile.Beginning("a job"))
+    text = jobtemplate.template(jobtemplate.Beginning("a job"))
     live = []
     for line in text.splitlines():
         body = line.removeprefix("# ")
@@ -55,7 +55,7 @@ def test_job_toml_knows_every_setting_of_the_rules(mine: type, theirs: type) -> 
 @settings(derandomize=True, max_examples=50)
 @given(st.text(st.characters(exclude_categories=["Cs"])).filter(bool))
 def test_any_name_survives_the_template(name: str) -> None:
-    assert jobfile.read(jobfile.template(jobfile.Beginning(name))).name == name
+    assert jobfile.read(jobtemplate.template(jobtemplate.Beginning(name))).name == name
 
 
 def test_more_keys_and_tables_go_into_the_template() -> None:
@@ -63,7 +63,7 @@ def test_more_keys_and_tables_go_into_the_template() -> None:
         "operators": ["A", "B"], "name": "other", "cords": {"grade": "standard"},
         "instruments": [{"serial": "M1", "kind": "meter"}],
     }  # fmt: skip
-    read = jobfile.read(jobfile.template(jobfile.Beginning("a"), more)).settings()
+    read = jobfile.read(jobtemplate.template(jobtemplate.Beginning("a"), more)).settings()
     assert (read.name, read.operators, read.cords.grade) == ("other", ("A", "B"), "standard")
     assert read.instruments[0].serial == "M1"
 
