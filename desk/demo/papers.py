@@ -40,15 +40,14 @@ def settings() -> dict[str, Any]:
 
 
 def run_sheets(tests: pd.DataFrame) -> pd.DataFrame:
-    """Fill in the sheet of each visit that has one; columns `COLUMNS`, values as typed.
+    """Fill in the sheet of each visit; columns `COLUMNS`, values as typed.
 
     Where the meter keeps no trusted clock the crew wrote the dump and the slots, else the times.
     """
     dump_of = {sheet: name for name, sheets in reversed(DUMPS.items()) for sheet in sheets}
-    rows = []
-    for visit in VISITS:
-        if visit.has_sheet:
-            rows.append(_row(visit, tests[tests["sheet"] == visit.sheet], dump_of[visit.sheet]))
+    rows = [
+        _row(visit, tests[tests["sheet"] == visit.sheet], dump_of[visit.sheet]) for visit in VISITS
+    ]
     frame = pd.DataFrame(rows, columns=list(COLUMNS))
     slots = ["first_slot", "last_slot"]
     return frame.astype(dict.fromkeys(slots, "Int64"))
@@ -64,7 +63,7 @@ def _row(visit: Visit, tests: pd.DataFrame, dump: str) -> dict[str, Any]:
         "meter": meter.serial,
         "source": meter.source,
         "people": visit.people,
-        "meter_end": visit.direction[-1],
+        "meter_end": visit.direction[-1] if visit.names_end else "",
         "cords": f"cord pair {visit.meter}",
         "cord_grade": "reference",
         "reference_method": 1,

@@ -40,7 +40,8 @@ class Visit:
     reference_at: str
     """Local time of the reference; the day before is a stale one."""
     people: str
-    has_sheet: bool = True
+    names_end: bool = True
+    """Whether the sheet says at which end the meter stood."""
     closing_db: float = 0.02
     notes: str = ""
 
@@ -67,7 +68,7 @@ VISITS = (
     Visit("S14", "C", "W0H", 1, 48, "a-b", "2026-11-12 08:20", "2026-11-12 08:04", _DAY),
     Visit("S15", "C", "W0J", 1, 48, "a-b", "2026-11-12 10:30", "2026-11-12 10:22", _DAY),
     Visit("S16", "C", "W0H", 1, 48, "b-a", "2026-11-12 13:30", "2026-11-12 13:20", _DAY,
-          has_sheet=False),
+          names_end=False),
     Visit("S17", "B", "W0K", 1, 24, "a-b", "2026-11-12 09:15", "2026-11-12 09:05", _LATE),
     Visit("S18", "B", "W0K", 1, 24, "b-a", "2026-11-12 10:40", "2026-11-12 10:31", _LATE),
     Visit("S19", "A", "W0B", 30, 30, "a-b", "2026-11-13 09:20", "2026-11-13 09:08", _DAY,
