@@ -77,6 +77,8 @@ class Prepared:
     wanted: Requirement
     results: pd.DataFrame
     items: list[completeness.Item]
+    links: list[str]
+    """Links that get a page of their own."""
     requirements: bytes = b""
     """The profile as the job holds it; empty without one."""
 
@@ -138,7 +140,16 @@ def prepare(job: Job, options: Options) -> Prepared:
     )  # fmt: skip
     results = facts.results(found.evaluation, list_mean=wanted.tests.list_mean)
     items = completeness.check(found.evaluation, given, results, wanted) if text else []
-    return Prepared(replace(found, given=given), wanted, results, items, text)
+    links = _links(options.links or ("all" if "links" in wanted.set.files else ""), results)
+    return Prepared(replace(found, given=given), wanted, results, items, links, text)
+
+
+def _links(wish: str, results: pd.DataFrame) -> list[str]:
+    """Name the links that get a page; raises BadInput for one that is not in the plan."""
+    try:
+        return linkpages.chosen(wish, results) if wish else []
+    except KeyError as error:
+        raise BadInput(f"No such link: {error.args[0]}.") from None
 
 
 def scope_of(text: str) -> tuple[str, str]:
@@ -223,7 +234,7 @@ class _Set:
                 self.put(kind, path, content)
         self.progress(DATA_DONE, 100)
         for kind, document in handover.documents(
-            evaluation, given, results, self.ready.wanted, self._links()
+            evaluation, given, results, self.ready.wanted, self.ready.links
         ):
             if self.wants(kind) or kind == "links":
                 printed = press.press(document, given.as_of, workers)
@@ -259,15 +270,6 @@ class _Set:
 
     def _step(self, done: float, of: int) -> None:
         self.progress(int(PAPERS_DONE + (100 - PAPERS_DONE) * done / of), 100)
-
-    def _links(self) -> list[str]:
-        wish = self.options.links or ("all" if "links" in self.ready.wanted.set.files else "")
-        if not wish:
-            return []
-        try:
-            return linkpages.chosen(wish, self.ready.results)
-        except KeyError as error:
-            raise BadInput(f"No such link: {error.args[0]}.") from None
 
 
 def _state(ready: Prepared, options: Options) -> str:

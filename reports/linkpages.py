@@ -26,6 +26,7 @@ from reports.document import (
 from reports.glyphs import printable
 from reports.particulars import Particulars
 from reports.words import Words, words
+from rules import applications
 from rules.evaluation import Evaluation
 
 LINKS_PER_PART = 120
@@ -93,6 +94,7 @@ class _Look:
         self.limits = _by(used.merge(evaluation.limits.drop_duplicates(
             ["link_id", "wavelength_nm", "limit_name", "limit_db"]),
             on=["link_id", "wavelength_nm", "limit_name", "limit_db"]))  # fmt: skip
+        self.supported = _supported(evaluation, inside)
         self.entries: dict[str, list[Any]] = {}
         for entry in given.entries:
             for name in entry.subject.split(", "):
@@ -123,6 +125,9 @@ class _Look:
             heading(w("links.history"), 2),
             self._history(link),
         ]
+        carried = self.supported.get(link, "")
+        if carried:
+            blocks += [heading(w("links.supports"), 2), text(carried)]
         noted = self.findings.get(link, [])
         if noted:
             columns = [Column(w("record.severity"), 15), Column(w("record.finding"), 0),
@@ -196,6 +201,17 @@ class _Look:
             for r in self.history.get(link, [])
         ]  # fmt: skip
         return sheet(columns, [rows]) if rows else text(w("common.none"))
+
+
+def _supported(evaluation: Evaluation, links: set[str]) -> dict[str, str]:
+    """Name the network applications that each of `links` carries."""
+    measured = applications.results(evaluation.plan.links, evaluation.grades)
+    measured = measured.loc[measured["link_id"].isin(links)]
+    if measured.empty:
+        return {}
+    table = applications.supported(measured)
+    names = table.loc[table["supported"]].groupby("link_id")["application"].unique()
+    return {str(link): ", ".join(sorted(own)) for link, own in names.items()}
 
 
 def _by(frame: pd.DataFrame) -> dict[str, list[Any]]:

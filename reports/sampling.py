@@ -105,14 +105,21 @@ def document(results: pd.DataFrame, given: Particulars, wanted: Sample) -> Docum
                 (w("sample.agree"),
                  w("sample.agree_text",
                    tolerance=numbers.decibel(wanted.tolerance_db, 2, w.style))),
-                (w("sample.signed"), "\n"),
             ]
         ),
+        _signed(w),
         *_chances(links, count, w),
         heading(w("sample.tests")),
         *_tests(results, drawn, given, w),
     ]  # fmt: skip
     return Document("sample", record.meta(given, w, w("sample.name")), tuple(parts_of(blocks)))
+
+
+def _signed(w: Words) -> Block:
+    """Leave room for who measured with what."""
+    heads = [head.strip() for head in w("sample.signed").split(",")]
+    blank: Cell = {"k": "blank", "t": ""}
+    return sheet([Column(head, 0) for head in heads], [[[RULE, *[blank] * len(heads)]]], 9.4, 2.2)
 
 
 def _chances(links: int, drawn: int, w: Words) -> list[Block]:
@@ -124,7 +131,7 @@ def _chances(links: int, drawn: int, w: Words) -> list[Block]:
     for share in SHARES:
         bad = max(1, math.ceil(round(links * share, 9)))
         found = numbers.probability(chance(links, drawn, bad), w.style)
-        rows.append([RULE, f"{share:.0%}", numbers.count(bad, w.style), found])
+        rows.append([RULE, f"{share * 100:g} %", numbers.count(bad, w.style), found])
     return [heading(w("sample.chance_head"), 2),
             text(w("sample.chance_text", ready=numbers.count(links, w.style))),
             sheet(columns, [rows])]  # fmt: skip
