@@ -32,8 +32,8 @@ class Visitor:
     since: float
     words: list[str] = field(default_factory=list)
     """Sentences to show once, on the next page."""
-    last_answer: str = ""
-    """Id of the newest answer given here, for undo."""
+    last_answer: tuple[str, ...] = ()
+    """Ids of what the newest answer given here journalled, for undo."""
 
 
 class Door:

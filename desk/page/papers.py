@@ -65,10 +65,13 @@ def _facts(read: Reader) -> dict[str, Any]:
         id_ = body.get("act_id", body.get("answer_id", ""))
         what = body.get("kind") or body["action"].replace("-", " ")
         count = len(body.get("reading_ids", ()))
+        about = body.get("subject") or (f"{count} readings" if count else "")
+        if body.get("action") == "alias":
+            about = "{} is read as {}".format(*json.loads(body["argument"]))
         decided.append(
             {
                 "id": id_, "at": row["at"], "who": row["who"], "what": what,
-                "subject": body.get("subject") or (f"{count} readings" if count else ""),
+                "subject": about,
                 "link": body.get("subject", "") if body.get("scope") == "link" else "",
                 "argument": body.get("argument", "") if row["kind"] == "act" else "",
                 "why": body.get("why", ""), "question": body.get("question_id", ""),

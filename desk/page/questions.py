@@ -107,14 +107,21 @@ def _answer(request: Request, form: forms.Form) -> Response:
     except BadInput as error:
         return _show(request, question_id, problem=" ".join(error.lines))
 
-    def act(job: Job) -> str:
-        return acts.answer(
+    def act(job: Job) -> tuple[str, ...]:
+        why = form.text("why")
+        given = acts.answer(
             job, question_id, settled.action, settled.reading_ids, settled.link_ids,
-            settled.argument, form.text("why"), visitor.name,
+            settled.argument, why, visitor.name,
         )  # fmt: skip
+        if form.text("choice") != "rename":
+            return (given,)
+        # a name put right here is read so in the whole job, as on the terminal
+        learnt = json.dumps([form.text("typed"), form.text("meant")], ensure_ascii=False)
+        alias = acts.answer(job, question_id, "alias", (), (), learnt, why, visitor.name)
+        return (given, alias)
 
-    def remember(answer_id: str) -> None:
-        visitor.last_answer = answer_id
+    def remember(given: tuple[str, ...]) -> None:
+        visitor.last_answer = given
 
     office.change("Working the answer in", act, visitor, remember)
     visitor.words.append(f"Answered: {asked['message']}")
@@ -153,13 +160,14 @@ def _undo(request: Request) -> Response:
     office, visitor = show.office_of(request), show.visitor_of(request)
     if not visitor.last_answer:
         return forms.back(visitor, "/questions", "There is no answer of yours to take back.")
-    last, visitor.last_answer = visitor.last_answer, ""
-    asked = office.read(("answer", last), lambda read: read.one(_QUESTION_OF, (last,)))
-    office.change(
-        "Taking the answer back",
-        lambda job: acts.undo(job, last, "taken back on the page", visitor.name),
-        visitor,
-    )
+    last, visitor.last_answer = visitor.last_answer, ()
+    asked = office.read(("answer", last), lambda read: read.one(_QUESTION_OF, last[:1]))
+
+    def take_back(job: Job) -> None:
+        for answer_id in reversed(last):
+            acts.undo(job, answer_id, "taken back on the page", visitor.name)
+
+    office.change("Taking the answer back", take_back, visitor)
     return forms.back(visitor, f"/question?id={asked}", "The answer is taken back.")
 
 

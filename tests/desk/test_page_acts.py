@@ -60,6 +60,28 @@ def test_an_answer_is_journalled_with_the_visitor_and_can_be_taken_back(office: 
     assert "no answer of yours" in ida.send("/undo").text
 
 
+def test_a_name_put_right_is_learnt_and_both_are_taken_back(office: Office) -> None:
+    asked = next(
+        q
+        for q in views.questions(office.job(), "open")
+        if {r["label"][:2] for r in views.question(office.job(), q["question_id"])["rows"]}
+        == {"A-"}
+    )
+    ida = Visitor(office, "Ida Brook")
+    ida.send(
+        "/answer", question=asked["question_id"], choice="rename", typed="A", meant="K0A",
+        why="room left out",
+    )  # fmt: skip
+    placed, learnt = entries(office.folder, "answer")
+    assert set(placed["link_ids"]) == {f"K0A-{port}" for port in range(25, 49)}
+    assert (learnt["action"], json.loads(learnt["argument"])) == ("alias", ["A", "K0A"])
+    assert "A is read as K0A" in ida.get("/papers").text
+    ida.send("/undo")
+    assert [entry["id"] for entry in entries(office.folder, "undo")] == [
+        learnt["answer_id"], placed["answer_id"],
+    ]  # fmt: skip
+
+
 def test_the_second_to_answer_sees_what_the_first_said(office: Office) -> None:
     ida, bea = Visitor(office, "Ida Brook"), Visitor(office, "Bea Hale")
     asked = open_question(office)["question_id"]
