@@ -141,22 +141,34 @@ class Port(_Table):
     """`[[ports]]`: a serial line that `watch` serves."""
 
     port: Annotated[str, Field(min_length=1)]
+    """The port, such as COM3 or /dev/ttyUSB0."""
     profile: str = ""
+    """Profile that reads its captures and holds the talk; empty: whichever claims them."""
     speed: Annotated[int, Field(ge=50, le=4_000_000)] = 9600
+    """Bits per second."""
     bits: Literal[5, 6, 7, 8] = 8
+    """Data bits of a character."""
     parity: Literal["none", "even", "odd", "mark", "space"] = "none"
+    """Parity bit of a character."""
     stop_bits: Literal[1, 2] = 1
+    """Stop bits of a character."""
     flow: Literal["none", "hardware", "software"] = "none"
+    """Who may ask for a pause: nobody, RTS and CTS, or XON and XOFF."""
     end_mark: str = ""
+    """Text that ends a capture."""
     quiet_s: Annotated[float, Field(gt=0, le=3600)] = 3.0
+    """Silence in seconds that ends a capture."""
     quiet_is_whole: bool = False
+    """Whether silence is the agreed end; else such a capture is marked incomplete."""
     count: Annotated[int, Field(ge=0)] = 0
+    """Lines that end a capture; 0: not counted."""
 
 
 class JobFile(_Table):
     """All of job.toml."""
 
     format: int = FORMAT
+    """Format of the job folder; leave it as it is."""
     name: Annotated[str, Field(min_length=1)]
     customer: str = _D.customer
     site: str = _D.site
@@ -185,7 +197,9 @@ class JobFile(_Table):
     job_labels: tuple[str, ...] = _D.job_labels
     retest_suffixes: tuple[str, ...] = _D.retest_suffixes
     ports: tuple[Port, ...] = ()
+    """Serial lines that `watch` serves."""
     settle_seconds: Annotated[float, Field(ge=0, le=600)] = 2.0
+    """How long a file's size and time must stand still before it is taken."""
 
     @model_validator(mode="after")
     def _once(self) -> JobFile:

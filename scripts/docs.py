@@ -106,7 +106,8 @@ def settings() -> str:
     from ingest import jobfile
 
     lines = ["# Settings (job.toml)", "", NOTE]
-    meanings = _attribute_docs(ROOT / "rules" / "settings.py")
+    meanings = _attribute_docs(ROOT / "ingest" / "jobfile.py")
+    meanings |= _attribute_docs(ROOT / "rules" / "settings.py")
     for name, model in inspect.getmembers(jobfile, inspect.isclass):
         if model.__module__ != jobfile.__name__ or not hasattr(model, "model_fields"):
             continue
