@@ -12,7 +12,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any
 
-from ingest import current, store
+from ingest import beat, current, store
 from ingest.errors import BadInput
 from ingest.job import Job
 
@@ -24,7 +24,8 @@ def status(job: Job) -> Row:
     """Return the board: completion by scope, the balance in all, and what is open.
 
     Keys: name, as_of, revision, links, planned, completion, balance, questions (open),
-    findings (open, by severity), dumps (by state), retests.
+    findings (open, by severity), dumps (by state), retests, watching (`at` and `folder` of the
+    last look of a watch, or None).
     """
     with _open(job) as ask:
         counts = {
@@ -35,6 +36,7 @@ def status(job: Job) -> Row:
         return {
             "name": job.file.name,
             "as_of": _meta(ask, "as_of"),
+            "watching": beat.last(job.folder),
             **{name: ask.one(sql) for name, sql in counts.items()},
             "links": ask.one("SELECT count(DISTINCT link_id) FROM derived_test_states"),
             "planned": int(_meta(ask, "planned") or 0),

@@ -7,18 +7,16 @@ the start.
 
 from __future__ import annotations
 
-import json
 import threading
 import time
 import traceback
 from collections import Counter
 from collections.abc import Callable
-from contextlib import ExitStack, suppress
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
-from pathlib import Path
 from typing import Any
 
-from ingest import capture, intake, journal
+from ingest import beat, capture, intake, journal
 from ingest.derive import refresh
 from ingest.dropfolder import Drop
 from ingest.dumps import read_pending
@@ -34,7 +32,6 @@ POLL_S = 5.0
 """Longest time between two sweeps while events work."""
 PORT_AGAIN_S = 5.0
 """Pause before a port that could not be opened is tried again."""
-_HEARTBEAT = "glasstally.watch"
 
 
 @dataclass
@@ -73,8 +70,7 @@ class Watch:
                 self.stop.set()
                 for thread in threads:
                     thread.join()
-                with suppress(OSError):
-                    (self.job.folder / _HEARTBEAT).unlink()
+                beat.end(self.job.folder)
 
     def step(self, drop: Drop) -> None:
         """Do one sweep: take what is ready, read it, derive once, tell of each dump."""
@@ -103,10 +99,7 @@ class Watch:
         self.on_receipt(receipt)
 
     def _beat(self) -> None:
-        """Leave the time where `status` and the page see that the watch is alive."""
-        beat = {"at": journal.stamp(self.job.clock()), "folder": str(self.job.inbox)}
-        with suppress(OSError):
-            (self.job.folder / _HEARTBEAT).write_text(json.dumps(beat), "utf-8")
+        beat.leave(self.job.folder, journal.stamp(self.job.clock()), self.job.inbox)
 
     def _observe(self, stack: ExitStack) -> None:
         """Let file events wake the sweep; say so where the system gives none."""
@@ -193,12 +186,3 @@ def listen(
             raise NotNow(f"{port.port}: {captured.why}.")
         return None
     return captured, capture.store(job, recorder.path, captured)
-
-
-def heartbeat(folder: Path) -> dict[str, str] | None:
-    """Return when a watch last looked at its drop folder; None where none is at work."""
-    try:
-        found = json.loads((folder / _HEARTBEAT).read_text("utf-8"))
-    except (OSError, ValueError):
-        return None
-    return found if isinstance(found, dict) else None

@@ -5,11 +5,11 @@ from pathlib import Path
 
 import pytest
 
-from ingest import intake, originals, store
+from ingest import beat, intake, originals, store
 from ingest.dropfolder import GRACE_S, TAKEN, Drop
 from ingest.intake import Arrived
 from ingest.job import Job
-from ingest.watch import Watch, heartbeat
+from ingest.watch import Watch
 from tests.ingest import sample
 
 
@@ -154,11 +154,11 @@ def test_a_watch_takes_what_came_while_it_was_off_and_beats(job: Job) -> None:
     watch = Watch(job, lambda text: None, receipts.append, poll=True, seconds=seconds)
     drop = Drop(job, 2.0, seconds)
     watch.step(drop)
-    beat = heartbeat(job.folder)
-    assert beat is not None
+    first = beat.last(job.folder)
+    assert first is not None
     seconds.at += 2
     watch.step(drop)
-    assert heartbeat(job.folder) != beat
+    assert beat.last(job.folder) != first
     assert [(r.name, r.outcome) for r in receipts] == [("early.csv", "held")]
     assert watch.counts == {"held": 1}
 
