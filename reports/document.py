@@ -6,6 +6,7 @@ A part is printed on its own, so that a record of a thousand pages is never held
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
@@ -112,8 +113,21 @@ def sub(words: str) -> Row:
 
 
 def plain(*words: str) -> Row:
-    """Make an ordinary row with a hairline above it."""
-    return [RULE, *map(printable, words)]
+    """Make an ordinary row with a hairline above it; long words may break."""
+    return [RULE, *(breakable(printable(word)) for word in words)]
+
+
+def breakable(words: str, letters: int = 12) -> str:
+    """Let words of more than `letters` letters break, at no visible cost.
+
+    After a sign inside the word, else after every `letters` letters.
+    """
+    return re.sub(rf"\S{{{letters + 1},}}", lambda m: _broken(m.group(), letters), words)
+
+
+def _broken(word: str, letters: int) -> str:
+    signed = re.sub(r"([@:_./])(?=.)", "\\1\u200b", word)
+    return re.sub(rf"[^\u200b\-\s]{{{letters}}}(?=[^\u200b\s])", "\\g<0>\u200b", signed)
 
 
 def sheet(

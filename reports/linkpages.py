@@ -16,6 +16,7 @@ from reports.document import (
     Column,
     Document,
     Row,
+    breakable,
     heading,
     pairs,
     plain,
@@ -130,9 +131,11 @@ class _Look:
             blocks += [heading(w("links.supports"), 2), text(carried)]
         noted = self.findings.get(link, [])
         if noted:
-            columns = [Column(w("record.severity"), 15), Column(w("record.finding"), 0),
-                       Column(w("record.remedy"), 66)]  # fmt: skip
-            rows = [plain(r.severity, r.message, r.remedy) for r in noted]
+            columns = [
+                Column(w("record.severity"), 13), Column(w("record.subject"), 42),
+                Column(w("record.finding"), 0), Column(w("record.remedy"), 52),
+            ]  # fmt: skip
+            rows = [plain(r.severity, r.subject, r.message, r.remedy) for r in noted]
             blocks += [heading(w("links.noted"), 2), sheet(columns, [rows])]
         decided = self.entries.get(link, [])
         if decided:
@@ -147,17 +150,17 @@ class _Look:
     def _results(self, link: str) -> Block:
         w = self.w
         columns = [
-            Column(w("record.row"), 12, "r"), Column(w("record.nm"), 12, "r"),
-            Column(w("record.way"), 13), Column(w("record.loss"), 17, "r"),
-            Column(w("record.limit"), 17, "r"), Column(w("record.margin"), 17, "r"),
-            Column(w("record.u"), 15, "r"), Column(w("record.result"), 30),
-            Column(w("record.tested"), 24), Column(w("record.run"), 0),
+            Column(w("record.row"), 11, "r"), Column(w("record.nm"), 11, "r"),
+            Column(w("record.way"), 11), Column(w("record.loss"), 15, "r"),
+            Column(w("record.limit"), 15, "r"), Column(w("record.margin"), 15, "r"),
+            Column(w("record.u"), 12, "r"), Column(w("record.result"), 28),
+            Column(w("record.tested"), 20), Column(w("record.run"), 0),
         ]  # fmt: skip
         rows: list[Row] = []
         for r in self.results.get(link, []):
             verdict = toned("fail", r.verdict) if r.bad else r.verdict
             rows.append([RULE, str(r.row), r.nm, r.direction, r.loss, r.limit, r.margin, r.u,
-                         verdict, r.when, printable(r.run_id)])  # fmt: skip
+                         verdict, r.when, breakable(printable(r.run_id))])  # fmt: skip
         return sheet(columns, [rows], 10.0)
 
     def _sums(self, link: str) -> list[Block]:
@@ -188,19 +191,26 @@ class _Look:
     def _history(self, link: str) -> Block:
         w = self.w
         columns = [
-            Column(w("record.nm"), 12, "r"), Column(w("record.way"), 13),
-            Column(w("record.loss"), 17, "r"), Column(w("record.tested"), 32),
-            Column(w("record.meter"), 24), Column(w("record.people"), 30),
-            Column(w("superseded.dump"), 0), Column(w("links.state"), 18),
+            Column(w("record.nm"), 11, "r"), Column(w("record.way"), 11),
+            Column(w("record.loss"), 22, "r"), Column(w("record.tested"), 28),
+            Column(w("record.meter"), 21), Column(w("record.people"), 26),
+            Column(w("superseded.dump"), 0), Column(w("links.state"), 16),
         ]  # fmt: skip
         rows = [
-            plain(str(r.wavelength_nm), r.direction,
-                  numbers.decibel(r.loss_db if r.loss_db == r.loss_db else r.power_dbm, 2, w.style),
+            plain(str(r.wavelength_nm), r.direction, self._value(r),
                   numbers.moment(r.taken_at, w.style), r.meter_serial, r.operator,
                   f"{r.dump_name}, {r.line}", w("links.current") if r.current else "")
             for r in self.history.get(link, [])
         ]  # fmt: skip
         return sheet(columns, [rows]) if rows else text(w("common.none"))
+
+    def _value(self, reading: Any) -> str:
+        """Write what was read: a loss, else a power, else why there is neither."""
+        if reading.loss_db == reading.loss_db:
+            return numbers.decibel(reading.loss_db, 2, self.w.style)
+        if reading.power_dbm == reading.power_dbm:
+            return numbers.decibel(reading.power_dbm, 2, self.w.style) + " dBm"
+        return self.w.label("reading_state", reading.state)
 
 
 def _supported(evaluation: Evaluation, links: set[str]) -> dict[str, str]:

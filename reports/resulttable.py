@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterator
 
 import numpy as np
@@ -16,6 +15,7 @@ from reports.document import (
     Cell,
     Column,
     Row,
+    breakable,
     heading,
     paged,
     sheet,
@@ -88,7 +88,7 @@ def rows(results: pd.DataFrame, given: Particulars, w: Words) -> tuple[list[Row]
             cable = r.cable
             made.append(sub(r.title))
             weights.append(1.9)
-        beneath = breakable(printable("\n".join(about)))
+        beneath = breakable(printable("\n".join(about)), LINK_LETTERS - 4)
         cells: list[Cell] = [str(r.row), beneath, r.nm, r.direction, r.loss, r.limit, r.margin, r.u,
                              r.verdict, r.when]  # fmt: skip
         if start and len(about) == 1:
@@ -127,14 +127,6 @@ def printed(results: pd.DataFrame, given: Particulars) -> Iterator[str]:
         cells = (str(r.row), printable("".join(about)), r.nm, r.direction, r.loss, r.limit,
                  r.margin, r.u, r.verdict, r.when)  # fmt: skip
         yield "".join("".join(cells).split())
-
-
-def breakable(text: str) -> str:
-    """Let a word that is longer than the link column break, at no visible cost."""
-    return _LONG.sub(lambda match: match.group() + "\u200b", text)
-
-
-_LONG = re.compile(rf"\S{{{LINK_LETTERS - 4}}}(?=\S)")
 
 
 def texts(results: pd.DataFrame, given: Particulars, w: Words) -> pd.DataFrame:

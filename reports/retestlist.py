@@ -86,22 +86,24 @@ def _buildings(evaluation: Evaluation, w: Words) -> list[tuple[str, list[dict[st
     found: dict[str, dict[tuple[str, ...], dict[str, Any]]] = {}
     for r in facts.each(_named(evaluation.retests, w)):
         rows = found.setdefault(r.building, {})
-        key = (r.floor, r.panel, r.port, r.link_id, r.direction, r.cause)
+        key = (r.floor, r.panel, r.port, r.link_id, r.direction)
         row = rows.setdefault(
             key,
             {"floor": r.floor, "panel": r.panel, "port": r.port, "link_id": r.link_id,
-             "far_end": r.far_end, "way": r.way, "why": r.cause, "nms": []},
+             "far_end": r.far_end, "way": r.way, "whys": {}, "nms": []},
         )  # fmt: skip
+        row["whys"][r.why] = None
         if r.wavelength_nm:
             row["nms"].append(str(r.wavelength_nm))
     for rows in found.values():
         for row in rows.values():
             row["nm"] = " + ".join(row["nms"]) + (" nm," if row["nms"] else "")
+            row["why"] = "; ".join(row["whys"])
     return [(building, list(rows.values())) for building, rows in found.items()]
 
 
 def _named(retests: pd.DataFrame, w: Words) -> pd.DataFrame:
-    """Add who stands where (`way`) and the cause without its figures (`cause`)."""
+    """Add who stands where (`way`)."""
     way = retests["direction"].map(
         {way: w(f"retest.way_{way}") for way in ("a-b", "b-a")}
     ).fillna("")  # fmt: skip
@@ -109,5 +111,4 @@ def _named(retests: pd.DataFrame, w: Words) -> pd.DataFrame:
     return retests.assign(
         building=retests["building"].mask(retests["building"] == "", w("retest.no_building")),
         way=way.mask(dark, retests["what"]),
-        cause=retests["why"],
     )

@@ -108,10 +108,10 @@ def _instruments(given: Particulars, w: Words) -> list[Block]:
 
 def _runs(evaluation: Evaluation, w: Words) -> list[Block]:
     columns = [
-        Column(w("record.run"), 23), Column(w("record.meter"), 21), Column(w("record.source"), 21),
+        Column(w("record.run"), 37), Column(w("record.meter"), 20), Column(w("record.source"), 20),
         Column(w("record.people"), 0), Column(w("record.reference"), 14),
-        Column(w("record.from"), 28), Column(w("record.until"), 28),
-        Column(w("record.readings"), 15, "r"),
+        Column(w("record.from"), 27), Column(w("record.until"), 27),
+        Column(w("record.readings"), 14, "r"),
     ]  # fmt: skip
     runs = evaluation.runs.sort_values(["started_at", "run_id"], kind="stable")
     rows = [

@@ -30,7 +30,7 @@ def _page(count=100, **changes):
 
 def test_every_place_is_on_the_list_once_in_walking_order():
     evaluation, _, page = _page()
-    places = evaluation.retests.drop_duplicates(["panel", "port", "link_id", "direction", "why"])
+    places = evaluation.retests.drop_duplicates(["panel", "port", "link_id", "direction"])
     assert page.tags.count("input") == len(places)
     text = " ".join(page.text)
     order = [text.index(link) for link in places["link_id"]]
