@@ -13,7 +13,7 @@ import typer
 from desk.terminal import CHOICES, guarded
 
 AREAS = (
-    "job", "plan", "pairing", "intake", "profiles", "board", "questions", "decisions",
+    "job", "plan", "pairing", "intake", "runs", "profiles", "board", "questions", "decisions",
     "findings", "limits", "handover", "page", "care", "demo",
 )  # fmt: skip
 """Modules under desk.commands, in the order in which `--help` lists their commands."""

@@ -342,19 +342,25 @@ class Context:
 
     @cached_property
     def places(self) -> tuple[Ints, Ints]:
-        """Return the rows with a loss by run, cable and order, and the number of their record."""
+        """Return the rows with a loss by run, cable and order, and the number of their visit.
+
+        A visit is what was stored of one link without another link between: some meters store
+        each wavelength as a record of its own.
+        """
         rows = np.flatnonzero(self.cable_lane >= 0)
         if not len(rows):
             return rows, rows
-        key = compound(self.run[rows], self.cable[self.link[rows]], self.order[rows])
+        link = self.link[rows]
+        key = compound(self.run[rows], self.cable[link], self.order[rows], link)
         if np.any(key[1:] < key[:-1]):
-            order = np.argsort(key, kind="stable")
-            rows, key = rows[order], key[order]
-        return rows, np.cumsum(starts(key)) - 1
+            rows = rows[np.argsort(key, kind="stable")]
+        fresh = starts(self.link[rows])
+        fresh[1:] |= self.run[rows][1:] != self.run[rows][:-1]
+        return rows, np.cumsum(fresh) - 1
 
     @cached_property
     def series(self) -> pd.DataFrame:
-        """Return one row per record of a run within a cable, sorted by run, cable and order.
+        """Return one row per visit to a link, sorted by run, cable and order.
 
         Columns: run, cable, order, row (of working), segment (run × cable, from 0), own (dB above
         the cable's median, mean over wavelengths: a change of the reference shows at all), value

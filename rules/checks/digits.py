@@ -67,7 +67,7 @@ def _stretches(
     where = "at every wavelength" if lane is None else "at one wavelength"
     return wording.of_runs(
         context, "values-stuck", context.run[first],
-        [f"{n} records from “{labels.iloc[a]}” to “{labels.iloc[b]}” hold the same value {where}"
+        [f"{n} links from “{labels.iloc[a]}” to “{labels.iloc[b]}” hold the same value {where}"
          for n, a, b in zip(length, first, last, strict=True)],
         None if lane is None else np.full(len(first), lane),
         first_order=context.order[first], last_order=context.order[last],

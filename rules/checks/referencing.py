@@ -150,7 +150,7 @@ def _cords(context: Context, checks: pd.DataFrame) -> pd.DataFrame:
     hit, allowed = checks.loc[high], limit[high]
     return wording.of_runs(
         context, "cord-check-high", hit["number"].to_numpy("int64"),
-        [f"cord to cord {loss:.2f} dB at {nm} nm; up to {most:.2f} dB is usual for "
+        [f"cord to cord {loss:.2f} dB{f' at {nm} nm' if nm else ''}; {most:.2f} dB is usual for "
          f"{grade or 'ordinary'} cords" for loss, nm, most, grade in
          zip(hit["loss_db"], hit["wavelength_nm"], allowed, hit["cord_grade"], strict=True)],
         wavelength_nm=hit["wavelength_nm"],

@@ -72,7 +72,7 @@ def _changes(context: Context, part: pd.DataFrame, noise: float, least: int) -> 
     lasting = end == len(values)
     last = int(context.order[context.run == run[0]].max()) if lasting else int(order[end - 1])
     label = context.working["label"].iloc[int(part["row"].iloc[begin])]
-    until = "to the end of the run" if lasting else f"for {end - begin} records"
+    until = "to the end of the run" if lasting else f"for {end - begin} links"
     return [
         wording.of_runs(
             context, "reference-step" if lasting else "level-episode", run,

@@ -668,7 +668,7 @@ def pair_exchanged(job: Job, rng: Rng) -> tuple[Job, Planted]:
 @fault("81 one length for all")
 def one_length(job: Job, rng: Rng) -> tuple[Job, Planted]:
     links = job.plan.links.copy()
-    chosen = links["cable"].isin(["K13", "K14", "K15", "K16"])
+    chosen = links["cable"].isin(list(links["cable"].unique()[-4:]))
     links.loc[chosen, "length_m"] = 100.0
     return _links(job, links), Planted(frozenset(), ("length-same",))
 
@@ -744,6 +744,22 @@ def tries(job: Job, rng: Rng) -> tuple[Job, Planted]:
     stored = pd.concat([job.stored, *again[1:]], ignore_index=True)
     ids = frozenset(pd.concat(again)["reading_id"])
     return job.with_stored(stored), Planted(ids, ("many-tries",))
+
+
+@fault("40 the source's own log falls")
+def source_log(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    rows = _visit(job, rng, "OS2")
+    begin = job.stored["taken_at"].iloc[rows].min()
+    minutes = np.arange(-30, 60, 5)
+    log = job.stored.iloc[rows[:1]].loc[lambda t: t.index.repeat(len(minutes))].copy()
+    log["reading_id"] = [f"log{k}" for k in range(len(minutes))]
+    log[["label", "true_link", "visit", "meter_serial"]] = ""
+    log["dump_sha256"], log["dump_name"], log["slot"] = "d" * 64, "source.csv", -1
+    log["record"] = log["line"] = np.arange(len(minutes)) + 1
+    log["taken_at"] = (begin + pd.to_timedelta(minutes, unit="min")).astype("datetime64[s]")
+    log["wavelength_nm"], log["power_dbm"] = 1310, np.where(minutes > 15, -7.4, -7.0)
+    stored = pd.concat([job.stored, log], ignore_index=True)
+    return job.with_stored(stored), _planted(job, rows, "source-changed")
 
 
 @fault("18 two crews on one cable")
