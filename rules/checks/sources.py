@@ -39,8 +39,10 @@ def changed(context: Context) -> pd.DataFrame:
     limit = context.threshold("source_level_db")
     hits, texts, firsts, lasts = [], [], [], []
     for run in np.flatnonzero(np.isfinite(low)):
-        mine = log.loc[(log["source"] == context.runs["source_serial"].iloc[run])
-                       & (log["utc"] >= low[run] - BEFORE_S) & (log["utc"] <= high[run])]  # fmt: skip
+        mine = log.loc[
+            (log["source"] == context.runs["source_serial"].iloc[run])
+            & log["utc"].between(low[run] - BEFORE_S, high[run])
+        ]
         begin = mine.loc[mine["utc"] <= low[run]].groupby("window")["level"].last()
         later = mine.loc[mine["utc"] > low[run]]
         off = (later["level"] - later["window"].map(begin)).round(4)
