@@ -168,42 +168,54 @@ class Judge:
     def _listed(
         self, size: int, row: Ints, limit: Ints, margin: Floats, place: Ints, order: Ints
     ) -> pd.Series:
+        """Write every limit of a row as JSON, strictest first, where it has several."""
         blank = pd.Series("", index=pd.RangeIndex(size), dtype="str")
         if len(row) == size:
             return blank
         order = order[np.bincount(row, minlength=size)[row[order]] > 1]
-        fixed = pd.array([_one_limit(*one) for one in self.limits[
-            ["limit_name", "limit_db", "clause", "limit_confirmed", "why_not"]
-        ].itertuples(index=False)], dtype="str")  # fmt: skip
+        known = self.limits[["limit_name", "limit_db", "why_not"]]
+        # few texts stand behind many rows: each distinct one is written once
+        named, fixed = _written(known, limit[order])
         steps, distinct = pd.factorize(margin[order])
         shown = ["null" if np.isnan(m) else f"{m:.3f}" for m in distinct] + ["null"]
+        graded = np.where(place < 0, 4, place)[order]
+        text = (
+            pd.Series(fixed.take(named))
+            + pd.Series(pd.array(shown, dtype="str").take(steps))
+            + pd.Series(pd.array([f', "grade": "{g}"}}' for g in GRADES], dtype="str").take(graded))
+        ).array  # fmt: skip
+        text = pd.concat([pd.Series(text), pd.Series([""], dtype="str")]).array
         of = row[order]
         rank = occurrence(of)
-        text = (
-            pd.Series(pd.array(("[", ", "), dtype="str").take(np.minimum(rank, 1)))
-            + pd.Series(fixed.take(limit[order]))
-            + ', "margin_db": ' + pd.Series(pd.array(shown, dtype="str").take(steps))
-            + ', "grade": "'
-            + pd.Series(pd.array(GRADES, dtype="str").take(np.where(place < 0, 4, place)[order]))
-            + '"}'
-        )  # fmt: skip
-        joined = text.loc[rank == 0].set_axis(of[rank == 0])
-        for nth in range(1, int(rank.max(initial=0)) + 1):
-            part = text.loc[rank == nth].set_axis(of[rank == nth])
-            joined = joined + part.reindex(joined.index, fill_value="")
-        closed: pd.Series = joined + "]"
-        return closed.reindex(blank.index, fill_value="")
+        joined: pd.Series = blank
+        for nth in range(int(rank.max(initial=0)) + 1):
+            at = np.full(size, len(of))
+            at[of[rank == nth]] = np.flatnonzero(rank == nth)
+            comma = pd.array(["", ", " if nth else "["], dtype="str").take((at < len(of)) * 1)
+            joined = joined + pd.Series(comma) + pd.Series(text.take(at))
+        ending = np.zeros(size, dtype="int64")
+        ending[of] = 1
+        return joined + pd.Series(pd.array(["", "]"], dtype="str").take(ending))
+
+
+def _written(limits: pd.DataFrame, rows: Ints) -> tuple[Ints, Any]:
+    """Write what limits are apart from a reading, as open JSON objects, each distinct one once.
+
+    Returns for each of `rows` (of `limits`) the place of its text, and the texts.
+    """
+    distinct = limits.drop_duplicates()
+    groups = limits.groupby(list(limits.columns), sort=False, dropna=False)
+    number: Any = groups.ngroup().to_numpy()
+    texts = []
+    for name, limit_db, why_not in distinct.itertuples(index=False):
+        one: dict[str, Any] = {"limit_name": name}
+        one["limit_db"] = None if np.isnan(limit_db) else round(limit_db, 3)
+        if why_not:
+            one["why_not"] = why_not
+        texts.append(json.dumps(one)[:-1] + ', "margin_db": ')
+    return number[rows], pd.array(texts, dtype="str")
 
 
 def _key(link: Ints, kind: Ints, nm: Ints, method: Ints, cords: Ints) -> Ints:
     """Put what a limit is looked up by into one number; wavelengths are below 2048 nm."""
     return (((link * len(KINDS) + kind) * 2048 + nm) * 4 + np.clip(method, 0, 3)) * 4 + cords
-
-
-def _one_limit(name: str, limit_db: float, clause: str, confirmed: bool, why_not: str) -> str:
-    """Write what a limit is apart from a reading, as an open JSON object."""
-    one: dict[str, Any] = {
-        "limit_name": name, "limit_db": None if np.isnan(limit_db) else round(limit_db, 3),
-        "clause": clause, "confirmed": bool(confirmed), "why_not": why_not,
-    }  # fmt: skip
-    return json.dumps(one)[:-1]

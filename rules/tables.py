@@ -165,8 +165,8 @@ GRADES: Columns = {
 those that a newer reading replaced.
 
 The limit shown is the one that decides (the smallest margin); `limits` lists all of them where
-there are several, as `{"limit_name", "limit_db", "margin_db", "grade", "clause", "confirmed",
-"why_not"}`. `min_db`, `min_dbm`, `max_dbm` are the other bounds of kinds that have them. `why` says
+there are several, as `{"limit_name", "limit_db", "margin_db", "grade"}` and `why_not` where one has
+no value. `min_db`, `min_dbm`, `max_dbm` are the other bounds of kinds that have them. `why` says
 in words why there is no verdict."""
 
 LIMIT_ROWS: Columns = {
