@@ -15,7 +15,9 @@ LOOK_ALIKES = str.maketrans({"O": "0", "Q": "0", "I": "1", "L": "1", "S": "5", "
 
 def fold(label: str) -> str:
     """Return the label in compatibility form, upper case, without outer blanks."""
-    return unicodedata.normalize("NFKC", label).upper().strip()
+    if not label.isascii():
+        label = unicodedata.normalize("NFKC", label)
+    return label.upper().strip()
 
 
 def tokens(label: str) -> tuple[str, ...]:
@@ -23,10 +25,8 @@ def tokens(label: str) -> tuple[str, ...]:
 
     `b1-o4` gives `("B", "1", "O", "4")`; separators of any kind only part tokens.
     """
-    return tuple(
-        (part.lstrip("0") or "0") if part.isdecimal() else part
-        for part in TOKEN.findall(fold(label))
-    )
+    parts = TOKEN.findall(fold(label))
+    return tuple([part if part[0] != "0" else part.lstrip("0") or "0" for part in parts])
 
 
 def key(label: str) -> str:

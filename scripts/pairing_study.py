@@ -58,8 +58,9 @@ def judge(style: str, noise: str, seed: int, visits: int, parameters: pairing.Pa
     started = time.perf_counter()
     first = _pair(links, working, Decisions(), parameters)
     seconds = time.perf_counter() - started
-    answers, right = _answer(first.questions, true_link)
-    second = _pair(links, working, Decisions(answers=answers), parameters)
+    answers, right = _answer(first.questions, true_link, working)
+    notes = _notes(first.questions, true_link, links, answers)
+    second = _pair(links, working, Decisions(answers=answers, acts=notes), parameters)
     pairs = first.pairs.assign(truth=first.pairs["reading_id"].map(true_link))
     pairs = pairs.merge(working[["reading_id", "run_id"]], on="reading_id")
     paired = pairs["status"] == "paired"
@@ -86,13 +87,22 @@ def _pair(
     return pairing.pair(Plan(links), working, runs, decisions, p, Settings())
 
 
-def _answer(asked: pd.DataFrame, true_link: dict[str, str]) -> tuple[pd.DataFrame, int]:
-    """Choose the option that is true for every reading; questions without one stay open."""
-    rows, right = [], 0
+def _answer(
+    asked: pd.DataFrame, true_link: dict[str, str], working: pd.DataFrame
+) -> tuple[pd.DataFrame, int]:
+    """Choose the option that is true for every reading, else the link of a single label.
+
+    Questions that neither settles stay open, as they would for a person at a desk.
+    """
+    label_of = dict(zip(working["reading_id"], working["label"], strict=True))
+    rows: list[dict[str, str]] = []
+    right = 0
     for question in asked.itertuples():
         readings = json.loads(question.reading_ids)
         truth = [true_link[r] for r in readings]
-        for number, option in enumerate(json.loads(question.options)):
+        one = len({label_of[r] for r in readings}) == 1 and len(set(truth)) == 1 and truth[0]
+        chosen = [{"action": "place", "link_ids": truth}] if one else []
+        for number, option in enumerate([*json.loads(question.options), *chosen]):
             links = option.get("link_ids", [])
             true = (option["action"] == "place" and links == truth) or (
                 option["action"] == "outside-plan" and not any(truth)
@@ -109,6 +119,23 @@ def _answer(asked: pd.DataFrame, true_link: dict[str, str]) -> tuple[pd.DataFram
             )  # fmt: skip
             break
     return tables.conform(pd.DataFrame(rows, columns=list(tables.ANSWERS)), tables.ANSWERS), right
+
+
+def _notes(
+    asked: pd.DataFrame, true_link: dict[str, str], links: pd.DataFrame, answers: pd.DataFrame
+) -> pd.DataFrame:
+    """Let the crew say which ports it passed over in panels that are still in question."""
+    measured = set(true_link.values())
+    panel_of = dict(zip(links["link_id"], links["cable"], strict=True))
+    open_ = asked[~asked["question_id"].isin(answers["question_id"])]
+    where = {
+        panel_of.get(true_link[r], "")
+        for q in open_.itertuples()
+        for r in json.loads(q.reading_ids)
+    }
+    skipped = [i for i in links["link_id"] if i not in measured and panel_of[i] in where]
+    rows = [{"kind": "note", "subject": i, "argument": "skipped", "who": "truth"} for i in skipped]
+    return tables.conform(pd.DataFrame(rows, columns=list(tables.ACTS)), tables.ACTS)
 
 
 def _shifts(
@@ -172,9 +199,14 @@ def main() -> None:
     parser.add_argument("--visits", type=int, default=1)
     parser.add_argument("--styles", default=",".join(crews.STYLES))
     parser.add_argument("--noises", default=",".join(crews.NOISES))
-    parser.add_argument("--ablation", action="store_true")
+    parser.add_argument("--ablation", action="store_true", help="what each evidence adds")
+    parser.add_argument("--oracle", action="store_true", help="the engine told the true rates")
+    parser.add_argument("--tune", action="store_true", help="print a calibration for shipping")
     options = parser.parse_args()
     full = pairing.Parameters()
+    if options.tune:
+        _tune(options.seeds)
+        return
     kinds = {"all": full}
     if options.ablation:
         kinds = {
@@ -189,11 +221,35 @@ def main() -> None:
         for style in options.styles.split(","):
             for name, parameters in kinds.items():
                 seeds = [JUDGING_SEEDS.start + n for n in range(options.seeds)]
-                scores = [judge(style, noise, s, options.visits, parameters) for s in seeds]
+                told = _told(noise) if options.oracle else parameters
+                scores = [judge(style, noise, s, options.visits, told) for s in seeds]
                 bins += [s.bins.assign(seed=n) for n, s in enumerate(scores)]
                 row = "  ".join(f"{k} {v:.4f}" for k, v in report(scores).items())
                 print(f"{noise:7}{style:6}{name:13}{row}", flush=True)
     _calibration(pd.concat(bins))
+
+
+def _told(noise: str) -> pairing.Parameters:
+    """Return the true rates of the judging crews: a bound on what knowing them could add."""
+    rate = crews.RATES[noise]
+    counting = 0.6
+    return pairing.Parameters(
+        skip=rate.skip, slip_after_skip=counting * rate.slip_after_skip,
+        slip=counting * rate.slip, notice=rate.notice, retest=rate.retest,
+        wrong_panel=rate.wrong_panel, overrun=counting * rate.overrun,
+    )  # fmt: skip
+
+
+def _tune(seeds: int) -> None:
+    """Fit the shipped calibration on the tuning crews over plans of every style."""
+    from rules.pairing import fit
+
+    found = []
+    for style in crews.STYLES:
+        for seed in range(seeds):
+            links = crews.plan(style, 2000, np.random.default_rng([77, seed]))
+            found.extend(fit.cases(Plan(links), pairing.Parameters(), Settings()))
+    print(fit.calibration(found))
 
 
 def _calibration(table: pd.DataFrame) -> None:

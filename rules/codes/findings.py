@@ -105,5 +105,14 @@ REFERENCES = (
     ),
 )
 
-FINDINGS = registry(*TIME, *REPEATS, *RUNS, *REFERENCES, *CHECKING, *GRADING)
+PAIRING = (
+    Code(
+        "wavelength-1310-on-multimode",
+        "note",
+        "readings of multimode fibre were stored as 1310 nm and count as 1300 nm",
+        "set the meter to 1300 nm for multimode fibre",
+    ),
+)
+
+FINDINGS = registry(*TIME, *REPEATS, *RUNS, *REFERENCES, *PAIRING, *CHECKING, *GRADING)
 """Every code a finding can have, by slug."""

@@ -4,19 +4,22 @@ from __future__ import annotations
 
 import numpy as np
 
-from rules.pairing.gate import STRATA, log_odds
+from rules.pairing.gate import STRATA, log_odds, shares
+from rules.pairing.parameters import Calibration
 
 EDGES = (-20.0, 0.0, 1.5, 3.0, 4.5, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0)
 """Bins of log2 odds."""
 
 
 def fit(
-    stratum: np.ndarray, probability: np.ndarray, right: np.ndarray
-) -> tuple[tuple[tuple[float, float], ...], ...]:
+    stratum: np.ndarray, probability: np.ndarray, right: np.ndarray,
+    prior: Calibration = (), weight: float = 0.0,
+) -> Calibration:  # fmt: skip
     """Return knots (log2 odds, share right) per stratum of STRATA, rising in both.
 
     A share is (right + 1/2) / (n + 1), so that few cases claim little; neighbouring bins that
-    would fall are pooled (Ayer and others 1955, pool adjacent violators).
+    would fall are pooled (Ayer and others 1955, pool adjacent violators). prior: an earlier map
+    that counts in every bin like `weight` cases of its own share.
     """
     bits = log_odds(probability)
     out = []
@@ -24,7 +27,10 @@ def fit(
         mine = np.isin(stratum, [STRATA.index(other) for other in _pooled(name)])
         bins = np.digitize(bits[mine], EDGES[1:])
         total = np.bincount(bins, minlength=len(EDGES)).astype(float)
-        hits = np.bincount(bins, weights=right[mine], minlength=len(EDGES))
+        hits = np.bincount(bins, weights=right[mine], minlength=len(EDGES)).astype(float)
+        if prior and weight:
+            hits = hits + weight * shares(prior[STRATA.index(name)], np.array(EDGES))
+            total = total + weight
         blocks: list[list[float]] = []
         for edge, n, h in zip(EDGES, total.tolist(), hits.tolist(), strict=True):
             blocks.append([edge, n, h])

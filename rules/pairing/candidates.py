@@ -155,7 +155,7 @@ def _form(grid: Grid, unit: int, text: str, found: match.Match) -> int:
 
 def _near(typed: dict[str, Typed], lost: Counter[str], grid: Grid) -> dict[str, Typed]:
     """Find panels whose name is one or two signs from a name that was typed again and again."""
-    again = sorted(head for head, count in lost.items() if count >= 3 and len(head) >= 4)
+    again = sorted(head for head, count in lost.items() if count >= 3 and len(head) >= 2)
     if not again:
         return typed
     known = sorted(grid.by_prefix)
@@ -195,12 +195,46 @@ def of_run(
     panels = sorted({int(grid.panel[u]) for u in anchors if u >= 0})
     around = sorted({q for a in panels for q in (a - 1, a, a + 1) if 0 <= q < len(grid.sizes)})
     before, after = _nearest(anchors)
+    instead = _instead(anchors, grid)
     out = []
     for t, info in enumerate(infos):
         step = int(sign[t])
         expected = _expected(t, before[t], after[t], anchors, step, grid)
         targets = _targets(info, expected, around, heads, grid, p)
+        for panel, length in instead[t]:
+            unit = grid.unit_at.get((panel, info.port), -1)
+            if info.full and unit >= 0 and unit not in targets:
+                edits, _ = _distance(info.solid, grid.solid(unit)[:3])
+                if edits == 1:
+                    cost = (p.edit_bits - 3 * p.known_bits) / length
+                    targets[unit] = (_milli(cost), MISTYPED)
         out.append(_states(info, targets, expected, around, step, grid, p))
+    return out
+
+
+def _instead(anchors: Sequence[int], grid: Grid) -> list[list[tuple[int, int]]]:
+    """Return for each record the panels where its stretch would be expected, and its length.
+
+    A counting meter repeats one wrong sign of a panel's name in every label of the panel; if that
+    is another panel's name, only the stretches before and after it speak against it.
+    """
+    stretches: list[list[int]] = []
+    for t, unit in enumerate(anchors):
+        panel = int(grid.panel[unit]) if unit >= 0 else -1
+        if stretches and (panel < 0 or panel == stretches[-1][0]):
+            stretches[-1][2] = t
+        elif panel >= 0:
+            stretches.append([panel, t, t])
+    out: list[list[tuple[int, int]]] = [[] for _ in anchors]
+    for n, (panel, start, stop) in enumerate(stretches):
+        wanted = set()
+        if n:
+            wanted |= {stretches[n - 1][0], stretches[n - 1][0] + 1}
+        if n + 1 < len(stretches):
+            wanted |= {stretches[n + 1][0], stretches[n + 1][0] - 1}
+        length = stop - start + 1
+        for t in range(start, stop + 1):
+            out[t] = [(q, length) for q in sorted(wanted) if q != panel]
     return out
 
 
@@ -255,9 +289,11 @@ def _targets(
     for unit in dict.fromkeys(wanted):
         if unit in out or not 0 <= unit < grid.units:
             continue
-        edits, shortened = _distance(info.solid, grid.solid[unit])
-        # a slip that hits upon another planned label is one slip out of many
-        cost = _edit(p, edits) - 1.5 * bool(info.full or shortened) - 8.0 * info.retest
+        edits, shortened = _distance(info.solid, grid.solid(unit))
+        # of all slips only one in many hits upon another planned label
+        cost = _edit(p, edits) - 1.5 * shortened
+        if info.full:
+            cost -= p.known_bits + 4.0 * info.retest
         if int(grid.port[unit]) == info.port and often > 2 and edits <= 2:
             cost = cost / often - 0.5
         if cost > p.unrelated_bits and 3 * edits <= len(info.solid):

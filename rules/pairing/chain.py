@@ -110,7 +110,7 @@ def posterior(
         by_width.setdefault(next(w for w in WIDTHS if w >= most), []).append((start, end))
     for width, members in sorted(by_width.items()):
         members.sort(key=lambda r: (r[0] - r[1], r[0]))
-        lot = max(1, 400_000 // (width * width))
+        lot = max(1, 100_000 // (width * width))
         for at in range(0, len(members), lot):
             _block(members[at : at + lot], width, first, place, log2_weight, table, panels, out)
     return out
@@ -133,26 +133,23 @@ def _block(
     emit = np.exp2(weight - np.where(np.isfinite(top), top, 0.0))
     emit[~real] = 0.0
     field = [a[index] for a in (place.panel, place.place, place.size, place.regime, place.sign)]
-
-    def step(t: int, alive: int) -> np.ndarray:
-        return _transition([f[t - 1, :alive] for f in field], [f[t, :alive] for f in field],
-                           table, panels)  # fmt: skip
-
-    forward = np.zeros(emit.shape)
     emit[0] *= _start([f[0] for f in field], table)
     ends = lengths - 1, np.arange(len(members))
     stop = _stop([f[ends] for f in field])
     emit[ends] *= np.where((lengths < SPOT)[:, None], 1.0, stop)
-    forward[0] = emit[0] / np.maximum(emit[0].sum(axis=1, keepdims=True), 1e-300)
     alive_at = [int((lengths > t).sum()) for t in range(steps)]
+    between = _transitions(field, alive_at, table, panels)
+
+    forward = np.zeros(emit.shape)
+    forward[0] = emit[0] / np.maximum(emit[0].sum(axis=1, keepdims=True), 1e-300)
     for t in range(1, steps):
         n = alive_at[t]
-        ahead = (forward[t - 1, :n, :, None] * step(t, n)).sum(axis=1) * emit[t, :n]
+        ahead = (forward[t - 1, :n, :, None] * between[t]).sum(axis=1) * emit[t, :n]
         forward[t, :n] = ahead / np.maximum(ahead.sum(axis=1, keepdims=True), 1e-300)
     backward = np.ones(emit.shape)
     for t in range(steps - 1, 0, -1):
         n = alive_at[t]
-        behind = (step(t, n) * (emit[t, :n] * backward[t, :n])[:, None, :]).sum(axis=2)
+        behind = (between[t] * (emit[t, :n] * backward[t, :n])[:, None, :]).sum(axis=2)
         backward[t - 1, :n] = behind / np.maximum(behind.max(axis=1, keepdims=True), 1e-300)
     both = forward * backward
     both /= np.maximum(both.sum(axis=2, keepdims=True), 1e-300)
@@ -174,23 +171,33 @@ def _stop(final: Sequence[np.ndarray]) -> np.ndarray:
     return np.asarray(np.where(last == 0, 0.9, np.where(last == 1, 0.02, 0.08 / size)))
 
 
-def _transition(
-    old: Sequence[np.ndarray], new: Sequence[np.ndarray], table: Moves, panels: int
-) -> np.ndarray:
-    panel, place, size, regime, sign = (a[:, :, None] for a in old)
-    panel2, place2, size2, regime2, sign2 = (a[:, None, :] for a in new)
-    move = np.clip((place2 - place) * sign2, -REACH, REACH) + REACH
-    near = table.within[regime, regime2, move]
+def _transitions(
+    field: Sequence[np.ndarray], alive_at: Sequence[int], table: Moves, panels: int
+) -> list[np.ndarray]:
+    """Return for each step the probability from every state of the record before to every next."""
+    panel, place, size, regime, sign = field
     last = np.where(sign > 0, size - 1 - place, place)
     leave = np.where(last == 0, 0.95, np.where(last == 1, 0.02, 0.008))
-    entry = np.where(sign2 > 0, place2, size2 - 1 - place2)
+    entry = np.where(sign > 0, place, size - 1 - place)
     enter = np.where(
-        entry == 0,
-        0.85,
-        np.where(entry == 1, 0.02, np.where(entry == size2 - 1, 0.05, 0.05 / size2)),
+        entry == 0, 0.85, np.where(entry == 1, 0.02, np.where(entry == size - 1, 0.05, 0.05 / size))
     )
-    far = panel2 - panel
-    adjacent = np.where(far == 1, 0.7, np.where(far == -1, 0.1, 0.2 / min(max(panels, 1), 20)))
-    return np.asarray(
-        np.where(far == 0, near, leave * enter * adjacent * table.between[regime, regime2])
-    )
+    count, width = table.between.shape[0], 2 * REACH + 1
+    other = 0.2 / min(max(panels, 1), 20)
+    # panels apart by -2 and less, -1, 0 (told apart by move instead), 1, 2 and more
+    apart = np.array([other, 0.1, 0.0, 0.7, other])
+    within, between = table.within.ravel(), table.between.ravel()
+    out = [np.zeros(0)]
+    for t in range(1, len(alive_at)):
+        n = alive_at[t]
+        pair = regime[t - 1, :n, :, None] * count + regime[t, :n, None, :]
+        move = (place[t, :n, None, :] - place[t - 1, :n, :, None]) * sign[t, :n, None, :]
+        np.clip(move, -REACH, REACH, out=move)
+        far = panel[t, :n, None, :] - panel[t - 1, :n, :, None]
+        near = within.take(pair * width + move + REACH)
+        away = between.take(pair)
+        away *= leave[t - 1, :n, :, None]
+        away *= enter[t, :n, None, :]
+        away *= apart.take(np.clip(far, -2, 2) + 2)
+        out.append(np.where(far == 0, near, away).astype(np.float32))
+    return out

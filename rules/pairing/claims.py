@@ -97,7 +97,7 @@ def second_visits(
     wide = np.maximum(spread[record], AGREE_DB)
     near = np.log2(wide * 1.4 / AGREE_DB / 1.4) - 0.7213 * (off / (AGREE_DB * 1.4)) ** 2
     far = -0.7213 * (off / (wide * 1.4)) ** 2
-    bits = np.where(known, np.clip(near - far, -3.0, 3.0), 0.0)
+    bits = np.where(known, np.clip(near - far, -2.0, 2.0), 0.0)
     return np.asarray(np.rint(1000 * bits), dtype=np.int64)
 
 

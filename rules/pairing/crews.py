@@ -16,6 +16,8 @@ from rules import fibres, labels, tables
 from rules.pairing import physics
 from rules.pairing.grid import Grid
 
+PART = 0.35
+"""Share of runs that end in the middle of a panel."""
 SIGNS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -81,10 +83,17 @@ def work(
     rows: list[tuple[str, str, int, int]] = []
     at = 0
     for visit in range(visits):
-        panels = list(range(len(grid.sizes)))
-        while panels:
+        todo = [(panel, 0, int(size)) for panel, size in enumerate(grid.sizes)]
+        while todo:
             count = int(rng.integers(1, 7))
-            mine, panels = panels[:count], panels[count:]
+            mine, todo = todo[:count], todo[count:]
+            panel, start, stop = mine[-1]
+            if stop - start > 2 and rng.random() < PART:
+                # the day ends in the middle of a panel; another crew goes on, or nobody does
+                cut = int(rng.integers(start + 1, stop))
+                mine[-1] = (panel, start, cut)
+                if rng.random() < 0.7:
+                    todo.insert(0, (panel, cut, stop))
             at += 1
             for label, unit in _run(grid, mine, crew(rng, care), rng):
                 rows.append((f"S{at:05d}", label, unit, visit))
@@ -125,14 +134,15 @@ def work(
 
 
 def _run(
-    grid: Grid, panels: list[int], by: Crew, rng: np.random.Generator
+    grid: Grid, work: list[tuple[int, int, int]], by: Crew, rng: np.random.Generator
 ) -> list[tuple[str, int]]:
     out: list[tuple[str, int]] = []
     lag, named = 0, -1
-    for number, panel in enumerate(panels):
+    panels = [panel for panel, _, _ in work]
+    for number, (panel, start, stop) in enumerate(work):
         first, size = int(grid.starts[panel]), int(grid.sizes[panel])
-        places = list(range(size))[:: -1 if by.down else 1]
-        for i in range(size - 1):
+        places = list(range(start, stop))[:: -1 if by.down else 1]
+        for i in range(len(places) - 1):
             if rng.random() < by.swap:
                 places[i], places[i + 1] = places[i + 1], places[i]
         lag = lag if rng.random() < 0.2 else 0
@@ -143,7 +153,7 @@ def _run(
         elif number and by.counting and not by.down and rng.random() < by.overrun:
             shown, carried = panels[number - 1], int(grid.sizes[panels[number - 1]])
         named = shown
-        damage = by.counting and rng.random() < by.error / 2
+        damage = by.counting and rng.random() < by.error / 5
         for place in places:
             if rng.random() < by.skip:
                 lag += by.counting and rng.random() < by.slip_after_skip

@@ -11,11 +11,13 @@ import pandas as pd
 from rules.evaluation import Decisions, Plan
 from rules.pairing import calibrate, crews, engine, gate, grid, ledger, sites
 from rules.pairing.candidates import SHIFTS
-from rules.pairing.parameters import Parameters
+from rules.pairing.parameters import Calibration, Parameters
 from rules.settings import Settings
 
 PRIOR_RECORDS = 2000.0
 """Weight of the shipped rates against the job's records."""
+PRIOR_CASES = 1000.0
+"""Weight of the shipped calibration in every bin against the plan's own simulated cases."""
 ROUNDS = 2
 CARES = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
 """Crews from careful to careless that the calibration is drawn from."""
@@ -35,7 +37,8 @@ def fit(
     fitted = start
     for _ in range(ROUNDS):
         fitted = _rates(plan, working, decisions, fitted, start, settings)
-    return replace(fitted, calibration=_calibration(plan, fitted, settings))
+    found = cases(plan, fitted, settings)
+    return replace(fitted, calibration=calibration(found, start.calibration)) if found else fitted
 
 
 def _rates(
@@ -74,21 +77,23 @@ def _rates(
     )
 
 
-def _calibration(
-    plan: Plan, parameters: Parameters, settings: Settings
-) -> tuple[tuple[tuple[float, float], ...], ...]:
-    """Let invented crews work through this plan and see how often each confidence was right."""
+Cases = tuple[np.ndarray, np.ndarray, np.ndarray]
+"""Stratum, probability and whether the place was right, per record."""
+
+
+def cases(plan: Plan, parameters: Parameters, settings: Settings) -> list[Cases]:
+    """Let invented crews work through a plan, seeded by its link ids, and pair what they did."""
     links = plan.links
     layout = grid.of_sites(sites.of_plan(links), links, pairs=False)
     if layout.units == 0:
-        return parameters.calibration
+        return []
     if layout.units > MOST_UNITS:
         links = links.iloc[np.sort(layout.link[:MOST_UNITS])].reset_index(drop=True)
         layout = grid.of_sites(sites.of_plan(links), links, pairs=False)
     seed = int(hashlib.sha256("\n".join(links["link_id"]).encode()).hexdigest()[:12], 16)
     rng = np.random.default_rng(seed)
     repeats = max(1, -(-LEAST_RECORDS // (len(CARES) * layout.units)))
-    stratum, probability, right = [], [], []
+    found = []
     for care in CARES * repeats:
         table, truth = crews.work(layout, links, rng, care)
         if table.empty:
@@ -99,10 +104,15 @@ def _calibration(
             claims = ledger.of_claims(
                 weighed.grid, weighed.unit, weighed.run_of, weighed.way, loose, none, weighed.retest
             )
-            stratum.append(gate.strata(weighed, claims)[0])
-            probability.append(weighed.p_unit)
-            right.append(weighed.unit == truth[weighed.records - 1])
-    return calibrate.fit(*(np.concatenate(a) for a in (stratum, probability, right)))
+            right = weighed.unit == truth[weighed.records - 1]
+            found.append((gate.strata(weighed, claims)[0], weighed.p_unit, right))
+    return found
+
+
+def calibration(found: list[Cases], prior: Calibration = ()) -> Calibration:
+    """Fit the step maps to cases; `prior` counts like `PRIOR_CASES` in every bin."""
+    stratum, probability, right = (np.concatenate(part) for part in zip(*found, strict=True))
+    return calibrate.fit(stratum, probability, right, prior, PRIOR_CASES)
 
 
 def as_json(parameters: Parameters) -> dict[str, object]:

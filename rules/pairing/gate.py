@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,11 +13,13 @@ from rules.pairing.parameters import Parameters
 from rules.pairing.weigh import Weighed
 
 LABELS = ("full", "shortened", "mistyped")
-LEDGERS = ("clean", "beside", "gap", "gap beside", "open")
+LEDGERS = ("clean", "beside", "gap", "gap beside", "part", "open")
 STRATA = (*(f"{ledger} {label}" for ledger in LEDGERS for label in LABELS), "contested")
 """Kinds of case calibrated apart: state of the panel's ledger by kind of label; `contested` is
 everything against which some rule speaks."""
 
+LEAST_BITS = 6.0
+"""How far the runner-up must be, whatever the calibration says (log2 odds)."""
 LEAST_WITNESSES = 2
 """Full labels of a run in a panel that confirm the panel for its shortened ones."""
 
@@ -51,6 +54,8 @@ def strata(weighed: Weighed, ledger: Ledger) -> tuple[np.ndarray, np.ndarray]:
     kind = np.full(len(state), 2)
     kind[form <= candidates.OTHER_END] = 0
     kind[form == candidates.TAIL] = 1
+    # a label that is planned for another link is no slip that may be mended without asking
+    elsewhere = np.isin(weighed.names, [n for n, info in weighed.typed.items() if info.full])
     sound = (
         (weighed.unit >= 0)
         & (weighed.unit == weighed.plain_unit)
@@ -58,6 +63,7 @@ def strata(weighed: Weighed, ledger: Ledger) -> tuple[np.ndarray, np.ndarray]:
         & ~ledger.rival
         & (regime == 0)
         & (form < candidates.UNRELATED)
+        & ~((form == candidates.MISTYPED) & elsewhere)
     )
     return np.where(sound, ledger.state * len(LABELS) + kind, len(STRATA) - 1), state
 
@@ -71,6 +77,7 @@ def judge(weighed: Weighed, ledger: Ledger, parameters: Parameters, tolerance: f
     stratum, state = strata(weighed, ledger)
     confidence = calibrated(stratum, weighed.p_unit, parameters)
     accepted = (stratum < len(STRATA) - 1) & (confidence >= 1 - tolerance)
+    accepted &= log_odds(weighed.p_unit) >= LEAST_BITS
     panel = np.where(weighed.unit >= 0, weighed.grid.panel[np.maximum(weighed.unit, 0)], -1)
     block = weighed.run_of.astype(np.int64) * (len(weighed.grid.sizes) + 1) + panel + 1
     blocks, where = np.unique(block, return_inverse=True)
@@ -88,11 +95,15 @@ def calibrated(stratum: np.ndarray, probability: np.ndarray, parameters: Paramet
         mine = stratum == number
         if not mine.any():
             continue
-        at, share = np.array(knots).reshape(-1, 2).T
-        # a step map: a probability between two knots gets the lower knot's share
-        place = np.searchsorted(at, bits[mine], side="right") - 1
-        out[mine] = np.where(place >= 0, share[np.maximum(place, 0)], 0.0)
+        out[mine] = shares(knots, bits[mine])
     return out
+
+
+def shares(knots: Sequence[tuple[float, float]], bits: np.ndarray) -> np.ndarray:
+    """Return the share right at log2 odds: that of the nearest knot below, 0 below the first."""
+    at, share = np.array(knots).reshape(-1, 2).T
+    place = np.searchsorted(at, bits, side="right") - 1
+    return np.where(place >= 0, share[np.maximum(place, 0)], 0.0)
 
 
 def log_odds(probability: np.ndarray) -> np.ndarray:

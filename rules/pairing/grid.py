@@ -39,7 +39,7 @@ class Grid:
         """Return the number of units."""
         return len(self.site)
 
-    @property
+    @cached_property
     def sizes(self) -> np.ndarray:
         """Return the number of ports of each panel."""
         return np.diff(self.starts)
@@ -50,16 +50,17 @@ class Grid:
         s = self.sites
         return s.link_ids[link], s.a_ends[link], s.b_ends[link]
 
+    def solid(self, unit: int) -> tuple[str, ...]:
+        """Return a unit's labels without separators, for edit distances; the tail last."""
+        if unit not in self._solid:
+            full = self.texts(unit)
+            texts = (*full, labels.tail(full[0], 3))
+            self._solid[unit] = tuple(labels.solid(text) for text in texts)
+        return self._solid[unit]
+
     @cached_property
-    def solid(self) -> list[tuple[str, ...]]:
-        """Return each unit's labels without separators, for edit distances; tail last."""
-        s = self.sites
-        out = []
-        for link in self.link.tolist():
-            full = (s.link_ids[link], s.a_ends[link], s.b_ends[link])
-            tail = labels.tail(s.link_ids[link], 2)
-            out.append(tuple(labels.solid(text) for text in (*full, tail)))
-        return out
+    def _solid(self) -> dict[int, tuple[str, ...]]:
+        return {}
 
     @cached_property
     def by_prefix(self) -> dict[str, tuple[int, ...]]:
@@ -95,9 +96,8 @@ def of_sites(sites: Sites, links: pd.DataFrame, *, pairs: bool) -> Grid:
     position = links["position"].to_numpy(dtype=np.int64)
     ends = [sites.a_ends[i] or sites.link_ids[i] for i in link.tolist()]
     split = [labels.port_of(end) for end in ends]
-    area = (
-        links[["building", "floor", "area"]].agg("\0".join, axis=1).to_list() if len(links) else []
-    )
+    where = zip(links["building"], links["floor"], links["area"], strict=True)
+    area = ["\0".join(parts) for parts in where]
     names = [f"{area[i]}\0{panel}" for i, (panel, _) in zip(link.tolist(), split, strict=True)]
     first: dict[str, tuple[int, str]] = {}
     for name, i in zip(names, link.tolist(), strict=True):

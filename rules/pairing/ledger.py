@@ -9,10 +9,10 @@ import numpy as np
 from rules.pairing.claims import NEAR
 from rules.pairing.grid import Grid
 
-CLEAN, BESIDE, GAP, GAP_BESIDE, OPEN = range(5)
+CLEAN, BESIDE, GAP, GAP_BESIDE, PART, OPEN = range(6)
 """Every port claimed once; the same with an unplaced reading beside the panel's, or a port or two
 claimed twice; a port or two without a reading; the same with unplaced readings or double claims;
-anything else."""
+many ports without a reading, and nothing else amiss; anything else."""
 MOST_GAPS = 2
 WAYS = 16
 """Ways to measure a link that do not rival each other, at most."""
@@ -77,11 +77,13 @@ def of_claims(
     few = missing[np.maximum(block, 0)]
     state[placed & (few == 0)] = CLEAN
     state[placed & (few > 0) & (few <= MOST_GAPS)] = GAP
-    state[(state != OPEN) & np.isin(block, sorted(beside))] += 1
+    state[placed & (few > MOST_GAPS)] = PART
+    spoilt = np.isin(block, sorted(beside))
+    state[(state != OPEN) & spoilt] += 1
     twice = np.bincount(
         grid.panel[keys // WAYS] * WAYS + keys % WAYS, minlength=len(grid.sizes) * WAYS
     )[np.maximum(block, 0)]
-    state[np.isin(state, (CLEAN, GAP)) & (twice > 0)] += 1
+    state[np.isin(state, (CLEAN, GAP, PART)) & (twice > 0)] += 1
     state[twice > MOST_GAPS] = OPEN
     return Ledger(state, rival, _unclaimed(grid, claimed, block[placed], missing))
 

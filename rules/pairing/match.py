@@ -58,8 +58,8 @@ def index(sites: Sites, *, pairs: bool) -> Index:
     """Build the index over links, or over pairs of fibres."""
     levels: list[dict[str, set[int]]] = [{} for _ in LEVELS]
     for text, site in sites.names(pairs=pairs):
-        for level, (_, form) in enumerate(LEVELS):
-            shape = form(text)
+        parts = labels.tokens(text)
+        for level, shape in enumerate((text.strip(), "-".join(parts), "".join(parts))):
             if shape:
                 levels[level].setdefault(shape, set()).add(site)
     return Index(tuple({k: tuple(sorted(v)) for k, v in level.items()} for level in levels))

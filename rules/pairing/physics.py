@@ -15,7 +15,7 @@ DB_PER_KM = {"multimode": (2.7, 0.8), "single-mode": (0.36, 0.23)}
 """Typical attenuation below and above the middle of the fibre's windows; engineering values."""
 CONNECTION_DB, SPLICE_DB = 0.3, 0.05
 """Typical, not the most allowed; a run's own offset takes up what is wrong with them."""
-MOST_BITS = 5.0
+MOST_BITS = 2.0
 """One record's values never count more than this: one dirty connector must not move a record."""
 OUTSIDE_BITS = -1.0
 MODE_BITS = -10.0
@@ -120,7 +120,7 @@ def _stretches(
     share = np.where(alone, 1.0, n / np.maximum(n - 1, 1))
     z = np.where(alone, off, off - mean[group]) / np.where(alone, np.hypot(spread, between), spread)
     each = np.minimum(0.5 * z * z * share * LOG2_E, MOST_BITS)
-    whole = np.minimum(0.5 * (mean[group] / between) ** 2 * LOG2_E, 2 * MOST_BITS)
+    whole = np.minimum(0.5 * (mean[group] / between) ** 2 * LOG2_E, 4 * MOST_BITS)
     return -np.where(known, each + np.where(alone, 0.0, whole / np.maximum(n, 1)), 0.0)
 
 

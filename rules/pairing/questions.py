@@ -11,7 +11,7 @@ import pandas as pd
 
 from rules import asking
 from rules.codes.questions import QUESTIONS
-from rules.pairing import gate
+from rules.pairing import candidates, gate
 from rules.pairing.bindings import Bindings
 from rules.pairing.outcome import Outcome
 from rules.pairing.readings import ByReading
@@ -19,6 +19,8 @@ from rules.pairing.records import Records
 from rules.pairing.sites import Sites
 from rules.pairing.weigh import Weighed
 
+MOST_ROOMS = 12
+"""Panels offered for shortened labels."""
 SHOWN = 4
 """Labels and links named in a sentence before it says how many more."""
 
@@ -35,6 +37,26 @@ class Explained:
         self.classes.append(weighed)
         self.where.update((r, (weighed, n)) for n, r in enumerate(records.tolist()))
 
+    def rooms(self, records: Sequence[int], names: Sequence[str]) -> list[list[int]]:
+        """Return the sites that shortened labels may mean, one list per panel, likeliest first.
+
+        Only panels that have a place for every one of the records.
+        """
+        weight: dict[int, float] = {}
+        where: dict[int, list[int]] = {}
+        for record in records:
+            weighed, n = self.where[record]
+            states, grid = weighed.states, weighed.grid
+            for unit in weighed.typed[names[record]].tails:
+                where.setdefault(int(grid.panel[unit]), []).append(int(grid.site[unit]))
+            options = np.arange(states.first[n], states.first[n + 1])
+            for option in options[states.form[options] == candidates.TAIL].tolist():
+                panel = int(grid.panel[states.unit[option]])
+                weight[panel] = weight.get(panel, 0.0) + float(weighed.probability[option])
+        whole = [panel for panel, found in where.items() if len(found) == len(records)]
+        whole.sort(key=lambda panel: (-round(weight.get(panel, 0.0), 6), panel))
+        return [where[panel] for panel in whole[:MOST_ROOMS]]
+
     def terms(self, records: Sequence[int]) -> list[dict[str, Any]]:
         """Return the evidence for the places found over the runners-up, summed over records.
 
@@ -48,7 +70,9 @@ class Explained:
             weighed, n = self.where[record]
             first, last = weighed.states.first[n], weighed.states.first[n + 1]
             options = np.arange(first, last)
-            place = np.where(weighed.states.form[options] == 7, -1, weighed.states.unit[options])
+            place = np.where(
+                weighed.states.form[options] == candidates.OUTSIDE, -1, weighed.states.unit[options]
+            )
             best = _best(options, place == weighed.unit[n], weighed)
             rival = _best(options, place == weighed.second[n], weighed)
             if best < 0 or rival < 0:
@@ -74,6 +98,7 @@ class Explained:
 
 WORDS = {
     "label": "how well the typed labels fit",
+    "notes": "ports that the crew noted as skipped",
     "habit": "how this run writes its labels",
     "values": "loss and length against the plan",
     "claims": "other readings that claim the same links",
@@ -104,7 +129,10 @@ def make(
         inside = sorted({int(by.record[n]) for n in members})
         typed = list(dict.fromkeys(names[r] for r in inside))
         run_ids = sorted({runs[r] for r in inside})
-        options = _options(code, members, by, place, found)
+        rooms = explained.rooms(inside, names) if code == "abbreviation" else []
+        at = {record: n for n, record in enumerate(inside)}
+        more = [[room[at[int(by.record[n])]] for n in members] for room in rooms]
+        options = _options(members, by, place, found, more)
         evidence = explained.terms(inside) + _neighbours(inside, names, runs, found, place)
         asked_of = next(
             (bound.asked[i] for n in members if (i := by.reading_id[n]) in bound.asked), ""
@@ -138,19 +166,24 @@ def _message(
 
 
 def _options(
-    code: str, members: Sequence[int], by: ByReading, place: Sites, found: Outcome
+    members: Sequence[int],
+    by: ByReading,
+    place: Sites,
+    found: Outcome,
+    rooms: Sequence[Sequence[int]],
 ) -> list[dict[str, Any]]:
     """Return what can be chosen, the proposed first; readings are in order of their ids."""
     record = by.record[members]
     fibres = by.fibre_position[members].tolist()
-    candidates = (
+    choices = (
         ("place on the links found", found.site[record]),
         ("keep the labels as typed", found.typed_site[record]),
+        *(("place in this panel", np.array(room)) for room in rooms),
         ("place on the next best links", found.second[record]),
     )
     confidence = float(found.confidence[record].min()) if len(record) else 0.0
     out: list[dict[str, Any]] = []
-    for words, sites in candidates:
+    for words, sites in choices:
         links = [
             place.link_at(int(s), f) if s >= 0 else -1 for s, f in zip(sites, fibres, strict=True)
         ]

@@ -100,12 +100,19 @@ def _words(
         candidates.MISSING: "no label",
         candidates.OUTSIDE: "outside the plan",
     }
+    grid = weighed.grid
+    gaps = {
+        key: ", ".join(grid.texts(unit)[0] for unit in units[:2])
+        for key, units in claims.unclaimed.items()
+        if len(units) <= ledger.MOST_GAPS
+    }
     stands = {
         ledger.CLEAN: "every port of the panel claimed once",
         ledger.BESIDE: "every port of the panel claimed once",
-        ledger.GAP: "a port of the panel has no reading",
-        ledger.GAP_BESIDE: "a port of the panel has no reading",
-        ledger.OPEN: "panel not complete",
+        ledger.GAP: "no reading of ",
+        ledger.GAP_BESIDE: "no reading of ",
+        ledger.PART: "panel tested in part",
+        ledger.OPEN: "panel with gaps and double claims",
     }
     for record, name in enumerate(names):
         info = weighed.typed[name]
@@ -119,7 +126,8 @@ def _words(
         if claims.rival[record]:
             words += "; another reading claims the link"
         elif weighed.unit[record] >= 0:
-            words += f"; {stands[int(claims.state[record])]}"
+            key = int(grid.panel[weighed.unit[record]]), int(weighed.way[record])
+            words += f"; {stands[int(claims.state[record])]}{gaps.get(key, '')}"
         out.reason[record] = words
         if form[record] <= candidates.OTHER_END and not regime[record]:
             out.how[record] = info.how or "normalised"

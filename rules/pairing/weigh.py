@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields
 from itertools import pairwise
 
 import numpy as np
@@ -39,6 +39,7 @@ class Weighed:
     """What the chain without shifts would say."""
     p_plain: np.ndarray
     typed: dict[str, candidates.Typed]
+    names: list[str]
     retest: np.ndarray
     """Per record: the label says that it is a retest."""
     sign: np.ndarray
@@ -86,6 +87,9 @@ def weigh(
         states = _states(names, typed, grid, sign, runs, fixed, guess, parameters)
         place = _place(states, grid, sign, noted)
         terms = {"label": states.bits.astype(np.int64)}
+        if len(noted):
+            told = np.isin(states.unit, noted) & (states.form != OUTSIDE)
+            terms["notes"] = np.where(told, round(1000 * parameters.noted_bits), 0)
         if parameters.physics:
             terms["values"] = physics.weigh(
                 states, measured, loss, multi, length, grid.panel, run_of, sure
@@ -113,12 +117,10 @@ def weigh(
             )
         probability = _solve(states, runs, place, terms, moves, panels, parameters)
     unit, p_unit, second, p_second = top_two(states, probability, len(table))
-    plain = dict(terms, regime=np.where(states.regime == 0, 0, -60_000))
-    without = _solve(states, runs, place, plain, moves, panels, parameters)
-    plain_unit, p_plain, _, _ = top_two(states, without, len(table))
+    plain_unit, p_plain = _plain(states, runs, place, terms, moves, panels, parameters)
     return Weighed(
         grid, states, terms, probability, unit, p_unit, second, p_second, plain_unit, p_plain,
-        typed, retest, sign, run_of, way,
+        typed, names, retest, sign, run_of, way,
         table["record"].to_numpy(dtype=np.int64),
     )  # fmt: skip
 
@@ -213,6 +215,22 @@ def _solve(
     return chain.posterior(runs, states.first, place, total, moves, panels)
 
 
+def _plain(
+    states: States, runs: list[tuple[int, int]], place: chain.Place, terms: dict[str, np.ndarray],
+    moves: chain.Moves, panels: int, p: Parameters,
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """Return each record's most probable unit, and its probability, if labels never shifted."""
+    kept = np.flatnonzero(states.regime == 0)
+    first = np.searchsorted(states.record[kept], np.arange(len(states.first)))
+    flat = [f.name for f in fields(States) if f.name != "first"]
+    less = States(**{name: getattr(states, name)[kept] for name in flat}, first=first)
+    where = chain.Place(*(getattr(place, f.name)[kept] for f in fields(chain.Place)))
+    some = {name: value[kept] for name, value in terms.items()}
+    probability = _solve(less, runs, where, some, moves, panels, p)
+    unit, p_unit, _, _ = top_two(less, probability, len(states.first) - 1)
+    return unit, p_unit
+
+
 def _habits(states: States, probability: np.ndarray, run_of: np.ndarray) -> np.ndarray:
     """Learn how each run writes labels: forms it uses all day cost little, others more.
 
@@ -262,8 +280,3 @@ def top_two(
     follow = follow[record[follow + 1] == record[follow]] + 1
     second[record[follow]], p_second[record[follow]] = place[follow], mass[follow]
     return best, p_best, second, p_second
-
-
-def without(parameters: Parameters, *names: str) -> Parameters:
-    """Return the parameters with the named kinds of evidence switched off."""
-    return replace(parameters, **dict.fromkeys(names, False))  # type: ignore[arg-type]
