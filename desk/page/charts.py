@@ -70,7 +70,7 @@ def lines(series: Sequence[tuple[str, Any, Floats]], unit: str, theme: str) -> b
                 color=look[COLOURS[number % 4]], linestyle=("-", "--", ":")[number // 4 % 3],
                 label=name,
             )  # fmt: skip
-        locator = AutoDateLocator(maxticks=7)  # type: ignore[no-untyped-call]
+        locator = AutoDateLocator(minticks=3, maxticks=9)  # type: ignore[no-untyped-call]
         axes.xaxis.set_major_locator(locator)
         formatter = ConciseDateFormatter(locator)  # type: ignore[no-untyped-call]
         axes.xaxis.set_major_formatter(formatter)

@@ -41,11 +41,13 @@ def link(request: Request) -> Response:
         if row["grade"] != "superseded"
         for reading in json.loads(row["reading_ids"] or "[]")
     }
-    for row in rows[:MOST_DUMP_LINES]:
-        row["lines"] = originals.around(office, row)
+    lines = {
+        (row["dump_name"], row["line"]): originals.around(office, [row])
+        for row in rows[:MOST_DUMP_LINES]
+    }
     return show.page(
         request, "link.html", link_id=link_id, **(facts | {"readings": rows}),
-        extra=extra, current=current, chart=chart(facts["grades"]), terms=TERMS,
+        extra=extra, current=current, lines=lines, chart=chart(facts["grades"]), terms=TERMS,
         colour=_colour(facts["plan"]["strand"]), words=panels.WORDS, signs=panels.SIGNS,
     )  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import lru_cache
 from typing import Any
 
@@ -18,22 +19,23 @@ BINARY = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0")
 """First bytes of workbooks (ZIP, compound file): their rows are no lines."""
 
 
-def around(office: Office, reading: Row, count: int = 1) -> list[Row]:
-    """Return the lines of a reading (`count` of them from its own) with two before and after.
+def around(office: Office, readings: Sequence[Row]) -> list[Row]:
+    """Return the lines of readings of one dump that follow each other, two before and two after.
 
     Each: number, before, marked, after, here. `marked` is the label where it stands in the line.
     Empty for dumps that have no lines.
     """
-    body = _body(office, reading["dump_sha256"], reading["parser"])
+    body = _body(office, readings[0]["dump_sha256"], readings[0]["parser"])
     if body is None:
         return []
-    first = reading["line"] - 1
+    labels = {row["line"] - 1: row["label"] for row in readings}
+    first, last = min(labels), max(labels)
     out = []
-    for index in range(max(0, first - AROUND), min(len(body.starts), first + count + AROUND)):
-        here = first <= index < first + count
-        line = body.line(index)[:LONGEST]
-        at = line.find(reading["label"]) if here and reading["label"] else -1
-        end = at + len(reading["label"])
+    for index in range(max(0, first - AROUND), min(len(body.starts), last + 1 + AROUND)):
+        here = index in labels
+        line, label = body.line(index)[:LONGEST], labels.get(index, "")
+        at = line.find(label) if label else -1
+        end = at + len(label)
         out.append(
             {
                 "number": index + 1,

@@ -255,14 +255,15 @@ def _lines(office: Office, rows: list[Row]) -> list[Row]:
     """Show where the question's readings stand in their dumps: each dump's first lines."""
     out = []
     for sha256 in dict.fromkeys(row["dump_sha256"] for row in rows):
-        ours = [row for row in rows if row["dump_sha256"] == sha256]
-        numbers = {row["line"] for row in ours}
-        count = 1
-        while ours[0]["line"] + count in numbers and count < MOST_LINES:
-            count += 1
-        lines = originals.around(office, ours[0], count)
+        ours = {row["line"]: row for row in rows if row["dump_sha256"] == sha256}
+        first = min(ours)
+        shown = [ours[first]]
+        while first + len(shown) in ours and len(shown) < MOST_LINES:
+            shown.append(ours[first + len(shown)])
+        lines = originals.around(office, shown)
         if lines:
-            out.append({"dump": ours[0]["dump_name"], "lines": lines, "more": len(numbers) - count})
+            more = len(ours) - len(shown)
+            out.append({"dump": shown[0]["dump_name"], "lines": lines, "more": more})
     return out
 
 

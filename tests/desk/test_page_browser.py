@@ -112,6 +112,12 @@ def quiet(page: Page) -> None:
     assert page.__dict__["said"] == []
 
 
+SOUND = (
+    "/", "/panels", "/panel?name=W0F", "/questions", "/intake", "/retests?building=Weir%20house",
+    "/sheets?edit=S01", "/papers", "/quality", "/handover", "/link?id=W0F-09",
+)  # fmt: skip
+"""One page of each kind."""
+WCAG = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]
 LOOKS = {
     "light": {"viewport": {"width": 1280, "height": 900}, "color_scheme": "light"},
     "dark": {"viewport": {"width": 1280, "height": 900}, "color_scheme": "dark"},
@@ -128,18 +134,18 @@ def test_every_page_is_sound_for_every_eye(
 
     shots = Path(os.environ.get("GLASSTALLY_SCREENSHOTS", tmp_path))
     page = visit(browser, desk, **LOOKS[look])
-    first = page.locator("#questions a[href^='/question']")
     page.goto(f"{desk.base}/questions")
-    paths = [*PAGES, *([first.first.get_attribute("href") or ""] if first.count() else [])]
+    asked = page.locator("#questions a[href^='/question']").first.get_attribute("href")
     wrong = []
-    for path in paths:
+    for path in (*SOUND, asked or ""):
         page.goto(desk.base + path)
         for details in page.locator("details").all():
             details.evaluate("element => element.open = true")
-        result = Axe().run(
-            page,
-            options={"runOnly": ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa"]},
-        )
+        # the pages of one look differ from another's in colour and width alone
+        rules = ["color-contrast"] if look == "dark" else WCAG
+        # a thousand ports are alike: one panel of them is looked at
+        part = ".panels section:first-child" if path == "/panels" else None
+        result = Axe().run(page, context=part, options={"runOnly": rules})
         wrong += [
             (path, found["id"], found["nodes"][0]["html"][:120])
             for found in result.response["violations"]
@@ -170,6 +176,7 @@ def test_questions_are_answered_by_keyboard_alone(browser: Browser, own: Running
     with page.expect_navigation():
         page.keyboard.press("c")
     expect(page.get_by_text(f"Answered: {said}", exact=False).first).to_be_attached()
+    expect(page.get_by_role("button", name="Undo my last answer")).to_be_visible()
     page.keyboard.press("u")
     expect(page.get_by_text("The answer is taken back.")).to_be_visible()
     # a key typed into a field is text, and so are keys that were switched off
