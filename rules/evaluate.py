@@ -65,12 +65,7 @@ def evaluate(
     graded = grades.grade(
         tests, working, paired.pairs, limit_rows, stopped, decisions, run_table, settings
     )
-    late = checks.after(
-        checks.Context(
-            plan, working, run_table, run_sheets, paired.pairs, decisions, settings, tests,
-            limit_rows, graded.grades,
-        )
-    )  # fmt: skip
+    late = checks.after(context.graded(graded.grades))
     found = suspicions.join(early, causes.settle(graded.findings, decisions), late)
     findings, ask_causes = causes.group(found, working, run_table, decisions)
     questions = tables.conform(
