@@ -52,17 +52,32 @@ def _by_line(profile: Profile, data: bytes) -> Raw:
     body = text.read(data, profile.text.encoding)
     raw = Raw(size=len(body.starts), encoding=profile.text.encoding)
     gathered = _gathered(profile)
+    table = profile.table[0]
+    used = lines.used(table)
+    simple = len(profile.table) == 1 and not table.rows and not any("../" in t for t in used)
+    known: set[tuple[str, ...]] = set()
+    every = body.lines()
     for index in np.flatnonzero(~body.blank()).tolist():
         if body.ends[index] - body.starts[index] > text.LONGEST_LINE:
             found: Tree | trees.Broken = trees.Broken("line-too-long", "the line is too long")
         else:
-            found = trees.document(body.line(index))
+            flat = trees.flat(every[index]) if simple else None
+            names = tuple(flat) if flat else ()
+            if flat and names in known:
+                cells = [flat.get(column, "") for column in used]
+                gathered.rows[0].append((index + 1, index + 1, cells))
+                continue
+            found = trees.document(every[index])
         if isinstance(found, trees.Broken):
             raw.faults.append(
                 Fault(index + 1, 1, found.code, body.excerpt(index), f"JSON ({found.why})")
             )
-        else:
-            _take(profile, found, raw, gathered, index + 1)
+            continue
+        before = len(gathered.rows[0])
+        _take(profile, found, raw, gathered, index + 1)
+        # lines with the same names as a plain row are rows too; what is unknown is told once
+        if simple and names and len(gathered.rows[0]) == before + 1 and flat and all(flat.values()):
+            known.add(names)
     _finish(profile, raw, gathered)
     return raw
 

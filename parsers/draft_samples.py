@@ -158,7 +158,7 @@ def _framed(lines: list[tuple[int, str]]) -> Sample | None:
         inner.append((number, line, body))
         checks.append((body, check.strip().upper()))
     kind = next((kind for kind in ("xor-8", "sum-8", "crc-16")
-                 if all(serial.checksum(kind, body.encode()) == check
+                 if all(serial.checksums(kind, [body.encode()])[0] == check
                         for body, check in checks)), "none")  # fmt: skip
     best = max(_SEPARATORS, key=lambda s: sum(body.count(s) for _, _, body in inner))
     cells = [(n, line, [c.strip() for c in body.split(best)]) for n, line, body in inner]

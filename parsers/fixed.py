@@ -42,15 +42,15 @@ def read(profile: Profile, text: Text) -> Raw:
 
 def _looking_like(table: Table, text: Text, mine: NDArray[np.bool_]) -> NDArray[np.int64]:
     """List the lines of `mine` that match the table's row pattern."""
-    pattern = patterns.compile_lines(table.row or "")
-    found = [index for index in np.flatnonzero(mine).tolist()
-             if pattern.search(text.body[text.starts[index] : text.ends[index]])]  # fmt: skip
-    return np.array(found, np.int64)
+    offsets = [offset for offset, _ in patterns.found([table.row or ""], text.body)]
+    found = np.unique(np.searchsorted(text.starts, np.array(offsets, np.int64)))
+    return found[mine[found]].astype(np.int64)
 
 
 def _cut(text: Text, chosen: NDArray[np.int64], table: Table, raw: Raw) -> None:
     """Cut rows at the columns; a row with text between columns is a fault, for it has shifted."""
-    whole = pd.Series([text.line(index) for index in chosen.tolist()], dtype="str")
+    every = text.lines()
+    whole = pd.Series([every[index] for index in chosen.tolist()], dtype="str")
     stray = np.zeros(len(chosen), np.bool_)
     for start, stop in _gaps(table):
         stray |= (whole.str.slice(start, stop).str.strip() != "").to_numpy()

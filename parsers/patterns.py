@@ -37,6 +37,9 @@ def found(texts: list[str], body: bytes) -> Iterator[tuple[int, int]]:
     bare = "|".join(f"(?:{_unnamed(text)})" for text in texts)
     for match in compile_lines(bare).finditer(body):
         start = body.rfind(b"\n", 0, match.start()) + 1
+        if len(each) == 1:
+            yield start, 0
+            continue
         end = body.find(b"\n", match.start())
         line = body[start : len(body) if end < 0 else end]
         for index, pattern in enumerate(each):

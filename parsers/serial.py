@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import binascii
-import functools
-import operator
 
 import numpy as np
 import pandas as pd
@@ -12,11 +10,9 @@ from numpy.typing import NDArray
 
 from parsers import lines, patterns
 from parsers.profile import Profile
-from parsers.profile_parts import Serial
+from parsers.profile_parts import Serial, Table
 from parsers.raw import Fault, Mark, Raw, Rows
-from parsers.text import Text, shown
-
-_DIGITS = {"sum-8": 2, "xor-8": 2, "crc-16": 4}
+from parsers.text import Text, line_ends, shown
 
 
 def read(profile: Profile, text: Text) -> Raw:
@@ -26,39 +22,75 @@ def read(profile: Profile, text: Text) -> Raw:
     raw = Raw(size=len(text.starts))
     kinds = lines.classify(profile, text, raw)
     _end(rules, text, kinds, raw)
-    start, end = shown(rules.start), shown(rules.end)
-    tables = [(patterns.compile_lines(t.row) if t.row else None, t) for t in profile.table]
-    taken: list[list[tuple[int, list[str]]]] = [[] for _ in tables]
-    for index in np.flatnonzero(kinds == lines.UNKNOWN).tolist():
-        payload, fault = _unframed(text.line(index), start, end, rules, profile.text.encoding)
-        if fault:
-            raw.faults.append(fault._replace(line=index + 1))
+    taken = _payloads(profile, rules, text, kinds, raw)
+    for table in profile.table:
+        rows = _rows_of(table, taken)
+        whole = []
+        for index, payload in rows:
+            cells = payload.split(rules.separator)
             kinds[index] = lines.TAKEN
-            continue
-        for number, (pattern, table) in enumerate(tables):
-            if pattern is None or pattern.search(payload.encode()):
-                parted = payload.split(rules.separator)
-                if len(parted) == len(table.header):
-                    taken[number].append((index, parted))
-                else:
-                    raw.faults.append(
-                        Fault(index + 1, 1, "field-count", text.line(index),
-                              f"{len(table.header)} fields; this row has {len(parted)}")
-                    )  # fmt: skip
-                kinds[index] = lines.TAKEN
-                break
-    for (_, table), found in zip(tables, taken, strict=True):
-        if not found:
-            continue
-        numbers = np.array([index + 1 for index, _ in found], np.int64)
-        columns = list(zip(*(cells for _, cells in found), strict=True))
-        used = lines.used(table)
-        cells = {t: pd.Series(columns[table.header.index(t)], dtype="str").str.strip()
-                 for t in used}  # fmt: skip
-        places = {t: table.header.index(t) + 1 for t in used}
-        raw.rows.append(Rows(table, pd.DataFrame(cells), numbers, numbers, places))
+            if len(cells) == len(table.header):
+                whole.append((index, cells))
+                continue
+            raw.faults.append(
+                Fault(index + 1, 1, "field-count", text.line(index),
+                      f"{len(table.header)} fields; this row has {len(cells)}")
+            )  # fmt: skip
+        taken = [pair for pair in taken if kinds[pair[0]] == lines.UNKNOWN]
+        if whole:
+            raw.rows.append(_table(table, whole))
     lines.rest(profile, text, kinds, raw, True)
     return raw
+
+
+def _payloads(
+    profile: Profile, rules: Serial, text: Text, kinds: NDArray[np.int8], raw: Raw
+) -> list[tuple[int, str]]:
+    """Return (line from 0, text inside the frame) of each line whose frame and checksum hold."""
+    start, end = shown(rules.start), shown(rules.end)
+    every = text.lines()
+    framed = []
+    for index in np.flatnonzero(kinds == lines.UNKNOWN).tolist():
+        payload, check, fault = _unframed(every[index], start, end, rules)
+        if fault is None:
+            framed.append((index, payload, check))
+        else:
+            raw.faults.append(fault._replace(line=index + 1))
+            kinds[index] = lines.TAKEN
+    if rules.checksum == "none":
+        return [(index, payload) for index, payload, _ in framed]
+    encoding = profile.text.encoding
+    wanted = checksums(rules.checksum, [p.encode(encoding, "replace") for _, p, _ in framed])
+    good = []
+    for (index, payload, check), sum_ in zip(framed, wanted, strict=True):
+        if check.strip().upper() == sum_:
+            good.append((index, payload))
+            continue
+        place = len(every[index]) - len(check) + 1
+        expected = f"checksum {sum_}; found {check!r}"
+        raw.faults.append(Fault(index + 1, place, "checksum-wrong", every[index], expected))
+        kinds[index] = lines.TAKEN
+    return good
+
+
+def _rows_of(table: Table, taken: list[tuple[int, str]]) -> list[tuple[int, str]]:
+    """Return the lines that look like rows of a table."""
+    if not table.row or not taken:
+        return taken
+    body = "\n".join(payload for _, payload in taken).encode("utf-8", "replace")
+    starts, _ = line_ends(body)
+    offsets = [offset for offset, _ in patterns.found([table.row], body)]
+    found = np.unique(np.searchsorted(starts, np.array(offsets, np.int64)))
+    return [taken[place] for place in found.tolist()]
+
+
+def _table(table: Table, whole: list[tuple[int, list[str]]]) -> Rows:
+    numbers = np.array([index + 1 for index, _ in whole], np.int64)
+    columns = list(zip(*(cells for _, cells in whole), strict=True))
+    used = lines.used(table)
+    cells = {t: pd.Series(columns[table.header.index(t)], dtype="str").str.strip() for t in used}
+    places = {t: table.header.index(t) + 1 for t in used}
+    return Rows(table, pd.DataFrame(cells), numbers, numbers, places)
 
 
 def _end(rules: Serial, text: Text, kinds: NDArray[np.int8], raw: Raw) -> None:
@@ -79,40 +111,37 @@ def _end(rules: Serial, text: Text, kinds: NDArray[np.int8], raw: Raw) -> None:
         )
 
 
-def _unframed(
-    line: str, start: str, end: str, rules: Serial, encoding: str
-) -> tuple[str, Fault | None]:
-    """Return the text between the frame's signs, or a fault."""
+def _unframed(line: str, start: str, end: str, rules: Serial) -> tuple[str, str, Fault | None]:
+    """Return the text between the frame's signs and what follows, or a fault."""
     body = line.strip()
     if start:
         if not body.startswith(start):
-            return "", Fault(0, 1, "frame-broken", line, f"{start} before the text")
+            return "", "", Fault(0, 1, "frame-broken", line, f"{start} before the text")
         body = body.removeprefix(start)
     if not end:
-        return body, None
+        return body, "", None
     payload, there, check = body.rpartition(end)
     if not there:
-        return "", Fault(0, len(line), "frame-broken", line, f"{end} after the text")
-    if rules.checksum == "none":
-        fault = Fault(0, 1, "frame-broken", line, f"nothing after {end}") if check else None
-        return payload, fault
-    wanted = checksum(rules.checksum, payload.encode(encoding, "replace"))
-    if check.strip().upper() != wanted:
-        place = len(line) - len(check) + 1
-        return "", Fault(0, place, "checksum-wrong", line, f"checksum {wanted}; found {check!r}")
-    return payload, None
+        return "", "", Fault(0, len(line), "frame-broken", line, f"{end} after the text")
+    if rules.checksum == "none" and check:
+        return "", "", Fault(0, 1, "frame-broken", line, f"nothing after {end}")
+    return payload, check, None
 
 
-def checksum(kind: str, data: bytes) -> str:
-    """Return a checksum as hexadecimal digits.
+def checksums(kind: str, texts: list[bytes]) -> list[str]:
+    """Return the checksum of each text as hexadecimal digits.
 
     `sum-8`: sum modulo 256; `xor-8`: exclusive or of all bytes (as NMEA 0183 has it); `crc-16`:
     polynomial 1021 (hexadecimal) from 0 (CRC-16/XMODEM; check value of "123456789" is 31C3).
     """
-    if kind == "sum-8":
-        number = sum(data) & 0xFF
-    elif kind == "xor-8":
-        number = functools.reduce(operator.xor, data, 0)
-    else:
-        number = binascii.crc_hqx(data, 0)
-    return f"{number:0{_DIGITS[kind]}X}"
+    if kind == "crc-16":
+        return [f"{binascii.crc_hqx(text, 0):04X}" for text in texts]
+    if not texts:
+        return []
+    # a zero byte changes neither sum nor exclusive or, and gives empty texts a place of their own
+    joined = np.frombuffer(b"".join(b"\0" + text for text in texts), np.uint8)
+    sizes = np.array([len(text) + 1 for text in texts], np.int64)
+    starts = np.concatenate([[0], np.cumsum(sizes)[:-1]])
+    reduce = np.add.reduceat if kind == "sum-8" else np.bitwise_xor.reduceat
+    # sums of bytes are taken modulo 256 by the type itself
+    return [f"{number:02X}" for number in reduce(joined, starts, dtype=np.uint8).tolist()]

@@ -6,6 +6,7 @@ Everything after this module works on UTF-8 bytes with `\\n` line ends and on ar
 from __future__ import annotations
 
 import codecs
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -43,6 +44,10 @@ class Text:
         """Return line `index` (from 0) as text."""
         return self.body[self.starts[index] : self.ends[index]].decode("utf-8", "replace")
 
+    def lines(self) -> list[str]:
+        """Return all lines as text."""
+        return self.body.decode("utf-8", "replace").split("\n")[: len(self.starts)]
+
     def excerpt(self, index: int) -> str:
         """Return the first characters of line `index`, however long it is."""
         if not 0 <= index < len(self.starts):
@@ -79,8 +84,7 @@ def read(data: bytes, encoding: str, frame: str = "") -> Text:
         # a form feed that begins a line is the printer's page break, no part of the line
         text = raw.decode().replace("\n\f", "\n").removeprefix("\f").translate(_CONTROL)
         raw = text.encode("utf-8", "backslashreplace")
-        lines = enumerate(text.split("\n"), 1)
-        controls = tuple(n for n, line in lines if _holds_control(line, shown(frame)))
+        controls = _controls(text, shown(frame))
     starts, ends = line_ends(raw)
     return Text(raw, starts, ends, damaged, controls)
 
@@ -155,8 +159,15 @@ def shown(sign: str) -> str:
     return sign.translate(_CONTROL)
 
 
-def _holds_control(line: str, expected: str) -> bool:
-    return any("\u2400" <= sign <= "\u2421" and sign not in expected for sign in line)
+def _controls(text: str, expected: str) -> tuple[int, ...]:
+    """List the lines, from 1, that hold shown control characters other than the expected ones."""
+    signs = [sign for sign in _CONTROL.values() if sign not in expected]
+    lines, line, place = set(), 1, 0
+    for match in re.finditer(f"[{''.join(signs)}]", text):
+        line += text.count("\n", place, match.start())
+        place = match.start()
+        lines.add(line)
+    return tuple(sorted(lines))
 
 
 def _repaired(data: bytes, encoding: str) -> tuple[str, tuple[tuple[int, int, str], ...]]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any
 
 from lxml import etree
@@ -74,8 +75,7 @@ class _Twice(dict[str, Any]):
 def document(body: str) -> Tree | Broken:
     """Read one JSON document (RFC 8259); numbers keep the digits that were printed."""
     try:
-        value = json.loads(body, parse_float=str, parse_int=str, parse_constant=str,
-                           object_pairs_hook=_object)  # fmt: skip
+        value = _decoder().decode(body)
         tree = Tree()
         _walk(tree, value, "", -1, 0)
     except json.JSONDecodeError as problem:
@@ -83,6 +83,42 @@ def document(body: str) -> Tree | Broken:
     except (RecursionError, _TooDeep):
         return Broken("nesting-too-deep", f"nested deeper than {DEEPEST} levels")
     return tree
+
+
+def flat(body: str) -> dict[str, str] | None:
+    """Read one JSON object of bare values and objects of bare values, by path.
+
+    None for anything else, which `document` then reads or refuses.
+    """
+    try:
+        value = _decoder().decode(body)
+    except (json.JSONDecodeError, RecursionError):
+        return None
+    if type(value) is not dict:
+        return None
+    found: dict[str, str] = {}
+    for name, item in value.items():
+        if type(item) is str:
+            found[name] = item.strip()
+        elif type(item) is dict and item:
+            for inner, deep in item.items():
+                if not _bare(deep):
+                    return None
+                found[f"{name}/{inner}"] = _text(deep)
+            if any("/" in inner for inner in value):
+                return None
+        elif _bare(item):
+            found[name] = _text(item)
+        else:
+            return None
+    return found
+
+
+@cache
+def _decoder() -> json.JSONDecoder:
+    return json.JSONDecoder(
+        parse_float=str, parse_int=str, parse_constant=str, object_pairs_hook=_object
+    )
 
 
 def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
