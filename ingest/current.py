@@ -24,6 +24,7 @@ def ensure(job: Job) -> None:
 
 def why_stale(job: Job) -> str:
     """Say why the store must catch up before it is read; empty if it need not."""
+    job = job.fresh()
     if not job.store.exists():
         return "there is no database yet"
     try:

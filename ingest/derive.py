@@ -32,12 +32,14 @@ _WAIT_S = 600.0
 
 def derive(job: Job) -> Evaluation:
     """Evaluate the job as it stands and store the derived tables; give the evaluation."""
+    job = job.fresh()
     with _turn(job):
         return _bring(job)
 
 
 def refresh(job: Job) -> None:
     """Bring the derived tables up to date; do nothing when they are."""
+    job = job.fresh()
     with _turn(job):
         with writing(job, "derive") as session:
             connection = session.connection
@@ -102,6 +104,7 @@ def current(connection: sqlite3.Connection) -> bool:
 
 def evaluation(job: Job) -> Evaluation:
     """Evaluate the job as it stands without storing anything."""
+    job = job.fresh()
     with store.reader(job.store) as connection:
         gathered = _gather(job, connection)
     return gathered.evaluated()

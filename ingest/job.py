@@ -7,7 +7,7 @@ import os
 import platform
 import uuid
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -76,6 +76,17 @@ class Job:
             for name in FOLDERS:
                 (folder / name).mkdir(exist_ok=True)
         return cls(folder, file, text, clock=clock)
+
+    def fresh(self) -> Job:
+        """Return the job as job.toml stands now: a watch or a page outlives many edits.
+
+        Raises BadInput where the edited file is wrong.
+        """
+        with plainly("Reading job.toml"):
+            data = (self.folder / "job.toml").read_bytes()
+        if data.decode("utf-8-sig", "replace") == self.text:
+            return self
+        return replace(Job.open(self.folder, self.clock), laptop=self.laptop)
 
     @property
     def settings(self) -> Settings:

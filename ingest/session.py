@@ -15,7 +15,7 @@ from typing import Any
 
 from ingest import journal, lock, store
 from ingest.current import files_mark
-from ingest.errors import Damaged, plainly
+from ingest.errors import BadInput, Damaged, plainly
 from ingest.job import Job, who
 from ingest.journal import Entry, Head
 
@@ -176,7 +176,11 @@ def _apply(connection: sqlite3.Connection, entry: Entry) -> None:
 
 def _note_edits(session: Session) -> None:
     """Journal the text of job.toml, profiles and limits where it differs from the last one."""
-    connection, job = session.connection, session.job
+    connection = session.connection
+    try:
+        job = session.job.fresh()
+    except BadInput:
+        return  # an edit that is not finished; who reads the settings says what is wrong
     prints = job.fingerprints()
     mark = files_mark(job)
     if store.meta(connection, "files") == mark:

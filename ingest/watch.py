@@ -51,11 +51,7 @@ class Watch:
 
     def run(self) -> None:
         """Sweep until `stop` is set; the dump in hand is always finished."""
-        for note in intake.sweep(self.job):
-            self.tell(note)
-        for receipt in capture.leftovers(self.job):
-            self.tell(f"{receipt.name}: a capture that was cut off is taken as incomplete")
-            self._count(receipt)
+        self._safely(self._begin)
         drop = Drop(self.job, self.job.file.settle_seconds, self.seconds, self.tell)
         with ExitStack() as stack:
             self._observe(stack)
@@ -75,14 +71,33 @@ class Watch:
     def step(self, drop: Drop) -> None:
         """Do one sweep: take what is ready, read it, derive once, tell of each dump."""
         self._beat()
+        self._safely(lambda: self._sweep(drop))
+
+    def _begin(self) -> None:
+        """Finish what a crash or a power cut left."""
+        for note in intake.sweep(self.job):
+            self.tell(note)
+        for receipt in capture.leftovers(self.job):
+            self.tell(f"{receipt.name}: a capture that was cut off is taken as incomplete")
+            self._count(receipt)
+
+    def _sweep(self, drop: Drop) -> None:
         arrived: list[Arrived] = []
         try:
             for one in drop.sweep(self.stop.is_set):
                 arrived.append(one)
                 self._beat()
+        finally:
             if arrived:
                 read_pending(self.job)
                 refresh(self.job)
+                for receipt in intake.receipts(self.job, arrived):
+                    self._count(receipt)
+
+    def _safely(self, do: Callable[[], None]) -> None:
+        """Do a part of the watch; say what stood in its way, and let the watch go on."""
+        try:
+            do()
         except Trouble as trouble:
             # what is safe stays safe; the next sweep goes on from there
             self.tell(str(trouble))
@@ -90,9 +105,6 @@ class Watch:
         except Exception:  # noqa: BLE001 a bug in what follows must not keep dumps from safety
             path = write_bug(self.job.folder, traceback.format_exc())
             self.tell(f"Our error, written to logs/{path.name}; dumps are taken on.")
-            return
-        for receipt in intake.receipts(self.job, arrived) if arrived else []:
-            self._count(receipt)
 
     def _count(self, receipt: Receipt) -> None:
         self.counts[receipt.outcome] += 1

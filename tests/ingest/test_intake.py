@@ -297,6 +297,20 @@ def test_an_edit_of_job_toml_is_journalled_by_the_next_command(worked: Job) -> N
     assert "renamed" in entries(job, "settings")[-1]["body"]["text"]
 
 
+def test_a_long_lived_job_never_writes_old_settings_back(worked: Job) -> None:
+    path = worked.folder / "job.toml"
+    text = path.read_text()
+    path.write_text(text.replace('name = "test job"', 'name = "renamed"'))
+    assert acts.note(worked, "1A.01", "from a page that was opened before the edit")
+    assert "renamed" in entries(worked, "settings")[-1]["body"]["text"]
+    assert acts.note(worked, "1A.01", "again")
+    assert len(entries(worked, "settings")) == 2
+    path.write_text(text + "no toml")
+    intake.receive(worked, sample.dump(["1A.10"], day=4), "x.csv", "page")  # bytes are safe
+    with pytest.raises(BadInput, match="not valid TOML"):
+        views.status(worked)
+
+
 def test_an_undone_answer_no_longer_counts(worked: Job) -> None:
     odd = views.find_dump(worked, "tuesday.csv")["sha256"][:16] + ".7.8.850aba"
     id_ = acts.answer(worked, "asked", "outside-plan", [odd], why="spare", by="admin")
