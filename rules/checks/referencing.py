@@ -95,9 +95,12 @@ def equal(context: Context) -> pd.DataFrame:
                 same = np.round(apart, 4) < context.threshold("references_equal_db")
             for run in np.flatnonzero(same):
                 hits.append(run)
+                one, two = wording.nm_of(
+                    context, np.array([run, run]), np.array([first, second])
+                )  # fmt: skip
                 texts.append(
-                    f"{table[run, first]:.2f} dBm at {context.lanes[first]} nm and "
-                    f"{table[run, second]:.2f} dBm at {context.lanes[second]} nm"
+                    f"{table[run, first]:.2f} dBm at {one} nm and "
+                    f"{table[run, second]:.2f} dBm at {two} nm"
                 )
     return wording.of_runs(context, "references-equal", np.array(hits, "int64"), texts)  # fmt: skip
 

@@ -1,0 +1,178 @@
+"""The checks against planted faults, sound jobs, the order of rows, and their own papers."""
+
+from __future__ import annotations
+
+import json
+from collections import Counter
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from rules import checks
+from rules.checks.thresholds import THRESHOLDS
+from rules.codes.checking import CHECKING
+from rules.codes.findings import FINDINGS
+from rules.evaluation import Decisions
+from rules.tables import ANSWERS, conform
+from tests.rules import clean_job, injector, stages
+from tests.rules.clean_job import Job
+
+JUDGING = 900
+"""First seed of jobs on which nothing was tuned."""
+SMALL = [("OS2", 24)] * 5 + [("OM4", 24)] * 4
+SOUND = clean_job.make(JUDGING, SMALL)
+
+
+def found_in(outcome: stages.Outcome, planted: injector.Planted) -> bool:
+    return any(
+        (outcome.found["code"] == code).any()
+        and (not planted.rows or bool(outcome.touched(code) & planted.rows))
+        for code in planted.codes
+    )
+
+
+@pytest.mark.parametrize("name", injector.FAULTS)
+def test_each_planted_fault_is_found(name: str) -> None:
+    # wear shows over hundreds of matings only
+    sound = clean_job.make(JUDGING) if name.startswith("48") else SOUND
+    job, planted = injector.plant(sound, JUDGING, name)
+    assert found_in(stages.run(job), planted[0])
+
+
+def test_a_sound_job_is_left_in_peace() -> None:
+    counts: Counter[str] = Counter()
+    readings, stopped = 0, 0
+    for seed in (JUDGING + 1,):
+        job = clean_job.make(seed)
+        outcome = stages.run(job)
+        readings += len(job.stored)
+        counts.update(outcome.found["severity"])
+        stops = set(outcome.found.loc[outcome.found["severity"] == "stop", "code"])
+        stopped += sum(len(outcome.touched(code)) for code in stops)
+    assert 1000 * stopped / readings < 1
+    assert 1000 * counts["check"] / readings < 5
+
+
+@pytest.mark.long
+def test_rates_alone_and_in_pairs() -> None:
+    """Print detection per fault and false alarms per code; hold both to the aims."""
+    jobs = {seed: clean_job.make(seed) for seed in range(JUDGING, JUDGING + 4)}
+    false: Counter[tuple[str, str]] = Counter()
+    readings = 0
+    for job in jobs.values():
+        outcome = stages.run(job)
+        readings += len(job.stored)
+        false.update(zip(outcome.found["code"], outcome.found["severity"], strict=True))
+    alone = {
+        name: np.mean([
+            found_in(stages.run(planted[0]), planted[1][0])
+            for seed, job in jobs.items()
+            for planted in [injector.plant(job, seed, name)]
+        ])
+        for name in injector.FAULTS
+    }  # fmt: skip
+    rng = np.random.default_rng(JUDGING)
+    names = list(injector.FAULTS)
+    both: list[bool] = []
+    for _ in range(60):
+        seed = int(rng.choice(list(jobs)))
+        pair = [str(n) for n in rng.choice(names, 2, replace=False)]
+        job, planted = injector.plant(jobs[seed], seed, *pair)
+        outcome = stages.run(job)
+        both += [found_in(outcome, one) for one in planted]
+    for name, rate in alone.items():
+        print(f"{rate:6.0%}  {name}")
+    print(f"{np.mean(both):6.1%}  found in pairs")
+    for (code, severity), n in sorted(false.items()):
+        print(f"{1000 * n / readings:8.2f} per 1000 clean readings  {severity:5} {code}")
+    assert np.mean(list(alone.values())) >= 0.95 and min(alone.values()) >= 0.5
+    assert np.mean(both) >= 0.9
+    by_severity = Counter(dict.fromkeys(("stop", "check"), 0))
+    for (_, severity), n in false.items():
+        by_severity[severity] += n
+    assert 1000 * by_severity["stop"] / readings < 1
+    assert 1000 * by_severity["check"] / readings < 5
+
+
+def small(seed: int) -> Job:
+    return clean_job.make(seed, [("OS2", 24), ("OM4", 24), ("OS2", 12)])
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_the_order_of_rows_and_dumps_changes_nothing(seed: int) -> None:
+    job, _ = injector.plant(small(seed), seed, "40 reference step", "64 dark", "54 bend",
+                            "17 relabelled in a later dump")  # fmt: skip
+    expected = stages.run(job)
+    mixed = job.stored.sample(frac=1.0, random_state=seed).reset_index(drop=True)
+    sheets = job.sheets.sheets.sample(frac=1.0, random_state=seed)
+    turned = replace(job.with_stored(mixed), sheets=replace(job.sheets, sheets=sheets))
+    got = stages.run(turned)
+    pd.testing.assert_frame_equal(got.findings, expected.findings)
+    pd.testing.assert_frame_equal(got.questions, expected.questions)
+    pd.testing.assert_frame_equal(got.runs, expected.runs)
+    assert len(expected.findings)
+
+
+def test_one_moved_cord_is_one_question() -> None:
+    job, planted = injector.plant(SOUND, 5, "40 reference step")
+    outcome = stages.run(job)
+    asked = outcome.questions.set_index("question_id")
+    mine = outcome.findings.loc[outcome.findings["code"] == "reference-step", "question_id"]
+    question = asked.loc[mine.iloc[0]]
+    assert planted[0].rows <= set(json.loads(question["reading_ids"]))
+    touching = [
+        code for code, ids in zip(asked["code"], asked["reading_ids"], strict=True)
+        if planted[0].rows & set(json.loads(ids))
+    ]  # fmt: skip
+    assert len(touching) <= 2  # a link that was an outlier before may still be asked about
+
+
+def test_an_accepted_value_no_longer_stops_and_says_by_whom() -> None:
+    job, planted = injector.plant(SOUND, 7, "62 exactly zero")
+    before = stages.run(job)
+    zero = before.findings.loc[before.findings["code"] == "loss-zero"]
+    assert list(zero["severity"]) == ["stop"]
+    answer = pd.DataFrame(
+        {"question_id": zero["question_id"], "action": "accept-value", "who": "Iva Kern",
+         "at": "2026-03-20T08:00:00Z", "why": "cord measured by mistake",
+         "reading_ids": json.dumps(sorted(planted[0].rows))}
+    )  # fmt: skip
+    after = stages.run(replace(job, decisions=Decisions(conform(answer, ANSWERS))))
+    zero = after.findings.loc[after.findings["code"] == "loss-zero"]
+    assert list(zero["severity"]) == ["note"]
+    assert "Iva Kern on 2026-03-20" in zero["message"].iloc[0]
+
+
+def test_thresholds_are_those_of_the_job() -> None:
+    job, planted = injector.plant(SOUND, 8, "73 outlier")
+    strict = replace(job.settings, thresholds=(("outlier_db", 5.0),))
+    assert found_in(stages.run(job), planted[0])
+    assert not found_in(stages.run(replace(job, settings=strict)), planted[0])
+
+
+def test_every_code_has_a_check_and_every_threshold_is_used() -> None:
+    made = {code for check in checks.CHECKS.values() for code in check.codes}
+    assert {code.slug for code in CHECKING} <= made
+    assert made <= set(FINDINGS)
+    source = "".join(
+        path.read_text(encoding="utf-8")
+        for path in __import__("pathlib").Path(checks.__file__).parent.glob("*.py")
+    )
+    for name in THRESHOLDS:
+        assert source.count(name) > 1 or name.startswith("typical_"), name
+
+
+def test_an_empty_job_has_no_findings_and_no_trouble() -> None:
+    job = small(4)
+    outcome = stages.run(job.with_stored(job.stored.iloc[:0]))
+    assert set(outcome.findings["code"]) <= {"sheet-unused", "length-same"}
+    bare = replace(job, plan=replace(job.plan, links=job.plan.links.iloc[:0]))
+    assert len(stages.run(bare).runs)
+
+
+def test_the_digits_test_is_off_unless_the_job_asks() -> None:
+    job, _ = injector.plant(SOUND, 9, "72 invented digits")
+    off = replace(job, settings=replace(job.settings, thresholds=()))
+    assert "last-digits" not in set(stages.run(off).found["code"])
