@@ -84,10 +84,14 @@ def _shown(results: pd.DataFrame) -> dict[tuple[str, str, int, str], str]:
     level = results["loss_db"].astype("float64")
     level = level.where(level.notna(), results["power_dbm"].astype("float64"))
     texts = numbers.decibels(level, 3)
-    verdict = results["grade"].where(results["grade"] != "", results["state"])
+    # a waived failure keeps its grade: what became of the test is said beside it
+    plain = results["state"].isin(("accepted", "failed", "")) & (results["grade"] != "")
+    verdict = results["grade"].where(
+        plain, (results["grade"] + " " + results["state"]).str.strip()
+    )  # fmt: skip
     return {
-        (link, kind, int(nm), way): grade if text == numbers.ABSENT else f"{text} {grade}"
-        for link, kind, nm, way, text, grade in zip(
+        (link, kind, int(nm), way): word if text == numbers.ABSENT else f"{text} {word}"
+        for link, kind, nm, way, text, word in zip(
             results["link_id"], results["kind"], results["wavelength_nm"], results["direction"],
             texts, verdict, strict=True,
         )
