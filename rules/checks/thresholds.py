@@ -128,7 +128,6 @@ THRESHOLDS: dict[str, Threshold] = {
     "length_default_links": Threshold(24.0, "links", "links of several cables with one length"),
     # retests and verdicts
     "tries": Threshold(2.0, "readings", "readings of one planned test"),
-    "tries_spread_db": Threshold(0.30, "dB", "spread of the readings of one planned test"),
     "missing_share": Threshold(0.50, "1", "share of a cable that has what others lack"),
     # sources
     "source_level_db": Threshold(0.10, "dB", "change of the source's own level since reference"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections import Counter
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -157,8 +158,7 @@ def test_every_code_has_a_check_and_every_threshold_is_used() -> None:
     assert {code.slug for code in CHECKING} <= made
     assert made <= set(FINDINGS)
     source = "".join(
-        path.read_text(encoding="utf-8")
-        for path in __import__("pathlib").Path(checks.__file__).parent.glob("*.py")
+        path.read_text(encoding="utf-8") for path in Path(checks.__file__).parent.glob("*.py")
     )
     for name in THRESHOLDS:
         assert source.count(name) > 1 or name.startswith("typical_"), name
