@@ -29,7 +29,7 @@ from rules import pairing, tables
 from rules.evaluation import Decisions, Plan
 from rules.settings import Settings
 
-JUDGING_SEEDS = range(900, 906)
+JUDGING_SEEDS = range(920, 926)
 
 
 @dataclass

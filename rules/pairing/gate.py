@@ -18,6 +18,8 @@ STRATA = (*(f"{ledger} {label}" for ledger in LEDGERS for label in LABELS), "con
 """Kinds of case calibrated apart: state of the panel's ledger by kind of label; `contested` is
 everything against which some rule speaks."""
 
+RESERVE = 0.5
+"""Share of the tolerance that the calibration may use up: real crews are unlike simulated ones."""
 LEAST_BITS = 6.0
 """How far the runner-up must be, whatever the calibration says (log2 odds)."""
 LEAST_WITNESSES = 2
@@ -76,7 +78,7 @@ def judge(weighed: Weighed, ledger: Ledger, parameters: Parameters, tolerance: f
     """
     stratum, state = strata(weighed, ledger)
     confidence = calibrated(stratum, weighed.p_unit, parameters)
-    accepted = (stratum < len(STRATA) - 1) & (confidence >= 1 - tolerance)
+    accepted = (stratum < len(STRATA) - 1) & (confidence >= 1 - RESERVE * tolerance)
     accepted &= log_odds(weighed.p_unit) >= LEAST_BITS
     panel = np.where(weighed.unit >= 0, weighed.grid.panel[np.maximum(weighed.unit, 0)], -1)
     block = weighed.run_of.astype(np.int64) * (len(weighed.grid.sizes) + 1) + panel + 1
