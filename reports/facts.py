@@ -11,7 +11,6 @@ import pandas as pd
 
 from reports import numbers
 from rules import applications as supports
-from rules import ends
 from rules.evaluation import Evaluation
 
 KEY = ["link_id", "kind", "wavelength_nm", "direction"]
@@ -271,8 +270,3 @@ def restrict(evaluation: Evaluation, kind: str, name: str) -> Evaluation:
         completion=completion.count(states, kept),
         retests=of(evaluation.retests),
     )
-
-
-def panel_of(end: pd.Series) -> pd.Series:
-    """Name the panel of each end."""
-    return ends.panel(end)

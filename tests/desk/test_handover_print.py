@@ -302,3 +302,17 @@ def test_a_flowing_table_says_nothing_when_empty() -> None:
     (block,) = table([Column("a", 0)], [], "None.")
     assert block == {"is": "text", "text": "None."}
     assert sheet([Column("a", 0)], [[plain("x")]])["rows"] == 1
+
+
+def test_a_record_too_large_for_one_volume_is_split_and_says_where(
+    evaluation: Evaluation, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(record, "VOLUME_ROWS", 150)
+    monkeypatch.setattr(resulttable, "ROWS_PER_PART", 100)
+    given, results = sample.particulars(), facts.results(evaluation)
+    volumes = record.volumes(results, given)
+    assert [v.name for v in volumes] == ["record-2", "record-3"]
+    main = record.build(evaluation, given, results, SEALS, ((), {}), len(volumes))
+    assert "fill volumes 2 to 3" in _text(main)
+    text = "".join("".join(_text(volume) for volume in volumes).split())
+    assert all(row in text for row in resulttable.printed(results, given))
