@@ -264,6 +264,11 @@ def _span(found: pd.DataFrame, at: Ints, scope: Scope) -> tuple[Ints, Ints]:
     return first, last
 
 
+def _sentence(text: str) -> str:
+    """Let a text begin as a sentence does, and leave its end to the caller."""
+    return (text[:1].upper() + text[1:]).rstrip(".")
+
+
 def _question(
     code: str, members: list[int], columns: Mapping[str, Any], at: Ints, scope: Scope,
     done: asking.Settled,
@@ -288,7 +293,7 @@ def _question(
     ]  # fmt: skip
     return asking.ask(
         code,
-        f"{subject}: {FINDINGS[code].meaning}. {message}.{more}",
+        f"{_sentence(subject)}: {FINDINGS[code].meaning}. {_sentence(message)}.{more}",
         FINDINGS[code].remedy,
         list(scope.working["reading_id"].array.take(rows)),
         [
