@@ -48,10 +48,10 @@ def page(
 ) -> HTMLResponse:
     """Render a page with its head: the ways with their counts, and what there is to say."""
     office, visitor = office_of(request), visitor_of(request)
-    said: list[str] = []
+    said = list(visitor.words)
     if "x-part" not in request.headers:
-        # parts fetched anew by a page that stands open must not use up what is said once
-        said, visitor.words = visitor.words, []
+        # a page that stands open shows what is said late, and leaves it for the next page
+        visitor.words = visitor.words[len(said) :]
     job = office.job()
     zone = ZoneInfo(job.file.timezone)
     counts = office.read("counts", _counts)

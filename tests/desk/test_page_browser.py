@@ -318,6 +318,7 @@ def test_three_people_go_from_an_empty_job_to_a_handover(
         page.goto(f"{own.base}/questions")
         for _ in range(3):
             page.goto(f"{own.base}/questions")
+            expect(page.locator("#begin")).to_be_visible()
             page.keyboard.press("n")
             page.wait_for_url("**/question?id=*")
             with page.expect_navigation():

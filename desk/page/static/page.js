@@ -38,6 +38,7 @@
       for (const part of fresh.querySelectorAll("[data-live]")) {
         const old = byId(part.id);
         // what somebody is using stays as it is until they leave it
+        if (part.hasAttribute("data-keep") && !part.children.length) continue;
         if (!old || old.contains(document.activeElement) || old.innerHTML === part.innerHTML) continue;
         for (const opened of old.querySelectorAll("details[open][id]")) {
           const same = part.querySelector("#" + CSS.escape(opened.id));
