@@ -15,7 +15,7 @@ from parsers.profile import ProfileError
 from parsers.talking import Talk
 
 GROUP = "glasstally.parsers"
-"""Entry points: each a Parser, or a function without arguments that returns one."""
+"""Entry points: each a Parser, or a class or function without arguments that makes one."""
 
 
 @dataclass(frozen=True)
@@ -76,7 +76,8 @@ def _installed() -> tuple[list[tuple[str, Parser]], list[str]]:
     for point in sorted(entry_points(group=GROUP), key=lambda point: point.name):
         try:
             found = point.load()
-            parser = found if hasattr(found, "recognise") else found()
+            made = isinstance(found, type) or not hasattr(found, "recognise")
+            parser = found() if made else found
             if not (isinstance(parser.name, str) and isinstance(parser.version, int)):
                 raise TypeError("a parser needs a name and a version")
             parsers.append((point.name, parser))
