@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import json
+
 import numpy as np
 import pandas as pd
 
@@ -17,9 +19,13 @@ GROUP = 12
 """Strands of a tube or cassette where the plan names none. Common practice, no source."""
 
 
-@check("outlier")
+DECIDED = ("conditional-fail", "fail", "superseded")
+"""Grades that say more of a reading than its neighbours could."""
+
+
+@check("outlier", after=True)
 def outlier(context: Context) -> pd.DataFrame:
-    """Find links that lose more than the others of their cable; the worst reading is named."""
+    """Find passing links that lose more than the others of their cable; the worst is named."""
     key = context.cable_lane
     score = context.relative / np.where(key >= 0, context.noise[key], 1.0) if len(
         context.noise
@@ -28,7 +34,9 @@ def outlier(context: Context) -> pd.DataFrame:
     with np.errstate(invalid="ignore"):
         hit = (score > context.threshold("outlier_score")) & (key >= 0)
         hit &= np.round(context.relative, 4) > context.threshold("outlier_db")
-    rows = np.flatnonzero(hit)
+    decided = context.grades.loc[context.grades["grade"].isin(DECIDED), "reading_ids"]
+    ids = [one for text in decided for one in json.loads(text)]
+    rows = np.flatnonzero(hit & ~context.working["reading_id"].isin(ids).to_numpy())
     rows = rows[size[key[rows]] >= context.threshold("group_links")]
     rows = rows[np.lexsort((-score[rows], context.link[rows]))]
     rows = rows[starts(context.link[rows])]
