@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from ingest import acts, intake, lock, originals, rebuild, store, verify
+from ingest import acts, intake, lock, originals, planload, rebuild, store, verify
 from ingest.errors import BadInput, Damaged
 from ingest.job import Job
 from tests.ingest import sample
@@ -108,7 +108,6 @@ def test_a_changed_plan_file_is_named(worked: Job) -> None:
         ("reading", "UPDATE reading SET label = '1A.02' WHERE row = 1"),
         ("reading", "UPDATE reading SET loss_db = 0.4 WHERE row = 1"),
         ("derived_pairs", "UPDATE derived_pairs SET link_id = '1A.02' WHERE row = 1"),
-        ("derived_grades", "UPDATE derived_grades SET grade = 'fail'"),
         ("derived_completion", "UPDATE derived_completion SET accepted = accepted + 1"),
         ("entry", "UPDATE entry SET who = 'x' WHERE seq = 3"),
         ("dump", "UPDATE dump SET name = 'x' WHERE id = 1"),
@@ -135,6 +134,19 @@ def test_any_change_in_the_database_is_named(
     found = verify._differences(path, fresh)
     assert found
     assert any(text.startswith(f"table {table}") for text in found)
+
+
+def test_a_changed_grade_is_named(tmp_path: Path) -> None:
+    """A panel tested whole has grades; the job of the other tests waits for answers."""
+    job = sample.new_job(tmp_path / "job")
+    (tmp_path / "plan.csv").write_text(sample.plan(6), "utf-8")
+    planload.load(job, tmp_path / "plan.csv")
+    (tmp_path / "monday.csv").write_bytes(sample.dump(sample.labels(6)))
+    intake.take(job, [tmp_path / "monday.csv"])
+    with sqlite3.connect(job.store) as connection:
+        assert connection.execute("UPDATE derived_grades SET grade = 'fail'").rowcount == 6
+    connection.close()
+    assert any("derived_grades" in str(problem) for problem in verify.verify(job).problems)
 
 
 @pytest.fixture(scope="session")
