@@ -52,7 +52,9 @@ def waive(
 
 
 def release(
-    name: Annotated[str, typer.Argument(metavar="CABLE or AREA", help="A cable, area or building of the plan.")],
+    name: Annotated[
+        str, typer.Argument(metavar="CABLE or AREA", help="A cable, area or building of the plan.")
+    ],
     by: By,
     why: Why = "",
     json: Json = False,
