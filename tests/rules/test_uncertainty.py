@@ -84,7 +84,8 @@ def test_an_absolute_power_by_propagation() -> None:
 
 
 def test_three_orthogonal_parts_as_the_gum_adds_them() -> None:
-    # JCGM 100:2008 H.1.4 (figures from memory): u_c of the end gauge is 32 nm from 25, 9.7, 2.9 and 16.6 nm
+    # JCGM 100:2008 H.1.4 (figures from memory): the end gauge's u_c is 32 nm from 25, 9.7, 2.9
+    # and 16.6 nm
     parts = (25.0, 9.7, 2.9, 16.6)
     ours = Uncertainty(
         source_drift_db=parts[0], meter_linearity_db=parts[1], mating_single_mode_db=parts[2],
