@@ -66,16 +66,17 @@ def test_a_name_put_right_is_learnt_and_both_are_taken_back(office: Office) -> N
         q["question_id"]: {r["label"] for r in views.question(job, q["question_id"])["rows"]}
         for q in views.questions(job, "open")
     }
-    asked = next(q for q, typed in labels.items() if {label[:2] for label in typed} == {"A-"})
+    twelve = {f"K0B-{port:02d}" for port in range(1, 13)}
+    asked = next(question for question, typed in labels.items() if typed == twelve)
     ida = Visitor(office, "Ida Brook")
     ida.send(
-        "/answer", question=asked, choice="rename", typed="A", meant="K0A",
-        why="room left out",
+        "/answer", question=asked, choice="rename", typed="K0B", meant="K0C",
+        why="name of the panel before",
     )  # fmt: skip
     placed, learnt = entries(office.folder, "answer")
-    assert set(placed["link_ids"]) == {f"K0{label}" for label in labels[asked]}
-    assert (learnt["action"], json.loads(learnt["argument"])) == ("alias", ["A", "K0A"])
-    assert "A is read as K0A" in ida.get("/papers").text
+    assert set(placed["link_ids"]) == {label.replace("B", "C") for label in twelve}
+    assert (learnt["action"], json.loads(learnt["argument"])) == ("alias", ["K0B", "K0C"])
+    assert "K0B is read as K0C" in ida.get("/papers").text
     ida.send("/undo")
     assert [entry["id"] for entry in entries(office.folder, "undo")] == [
         learnt["answer_id"], placed["answer_id"],
