@@ -9,9 +9,6 @@ from collections.abc import Iterable, Sequence
 TOKEN = re.compile(r"[A-Z]+|[0-9]+|[^\W\d_A-Z]+")
 SEPARATOR = re.compile(r"[\W_]+")
 
-LOOK_ALIKES = str.maketrans({"O": "0", "Q": "0", "I": "1", "L": "1", "S": "5", "B": "8", "Z": "2"})
-"""Signs that crews confuse when reading and typing (common practice, no source)."""
-
 
 def fold(label: str) -> str:
     """Return the label in compatibility form, upper case, without outer blanks."""
@@ -42,11 +39,6 @@ def compact(label: str) -> str:
 def has_separator(label: str) -> bool:
     """Say whether the label has a separator between its first and its last sign."""
     return SEPARATOR.search(fold(label).strip("-_/:. ")) is not None
-
-
-def look_alike(label: str) -> str:
-    """Return the compact form with signs of equal looks made equal."""
-    return compact(label).translate(LOOK_ALIKES)
 
 
 def natural(label: str) -> tuple[tuple[int, str], ...]:

@@ -6,29 +6,15 @@ import shutil
 from pathlib import Path
 
 import pytest
-import tomli_w
 from hypothesis import settings
 
 from desk.demo import Made, make
-from ingest import intake, planload, sheets
-from ingest.job import Job
-from ingest.jobfile import FORMAT
-from ingest.jobtemplate import Beginning
+from desk.demo.begin import new_job
+from ingest import intake
 
 # a slow or busy machine is no failure, and a failure must come back the next time
 settings.register_profile("glasstally", derandomize=True, deadline=None)
 settings.load_profile("glasstally")
-
-
-def new_job(folder: Path, made: Made) -> Job:
-    """A job with the invented settings, plan and run sheets, and no dump yet."""
-    Job.create(folder, Beginning(name="demo"))
-    text = tomli_w.dumps({"format": FORMAT} | made.settings)
-    (folder / "job.toml").write_text(text, encoding="utf-8")
-    job = Job.open(folder)
-    planload.load(job, made.plan)
-    sheets.load(job, made.run_sheets)
-    return job
 
 
 @pytest.fixture(scope="session")

@@ -11,11 +11,11 @@ import pandas as pd
 import pytest
 
 from desk.demo import Made
+from desk.demo.begin import new_job
 from ingest import derive, intake, originals, views
 from ingest.intake import Receipt
 from ingest.job import Job
 from rules.evaluation import Evaluation
-from tests.conftest import new_job
 
 HEAPS = ("paired", "question", "outside_plan", "duplicate", "reference", "left_out", "refused")
 

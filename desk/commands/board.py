@@ -10,7 +10,7 @@ from typing import Annotated, Any
 
 import typer
 
-from desk.terminal import Exit, Json, job_folder, say, show_json, show_table
+from desk.terminal import Exit, Json, open_job, say, show_json, show_table
 
 BAR = 24
 """Characters of a completion bar."""
@@ -36,12 +36,11 @@ def status(
     """
     from ingest import views
     from ingest.errors import BadInput
-    from ingest.job import Job
     from rules.codes import SCOPES
 
     if scope and scope not in SCOPES:
         raise BadInput(f"No scope '{scope}'; there are: {', '.join(SCOPES)}.")
-    job = Job.open(job_folder())
+    job = open_job()
     if link:
         from desk import linkfacts
 
@@ -159,9 +158,8 @@ def retests(
     What is missing, failed or decided; what is doubtful waits for a decision instead.
     """
     from ingest import views
-    from ingest.job import Job
 
-    rows = views.retests(Job.open(job_folder()), panel)
+    rows = views.retests(open_job(), panel)
     if json:
         show_json(rows)
         return
@@ -207,9 +205,8 @@ def export(
 ) -> None:  # fmt: skip
     """Write a table for other tools, in canonical order; its columns are a contract."""
     from ingest import export as tables_out
-    from ingest.job import Job
 
-    job = Job.open(job_folder())
+    job = open_job()
     if json:
         format_ = "json"
     if to is not None:

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from desk.terminal import By, Json, Why, job_folder, say, show_json
+from desk.terminal import By, Json, Why, open_job, say, show_json
 
 
 def register(app: typer.Typer) -> None:
@@ -31,9 +31,8 @@ def repair(
 ) -> None:
     """Void all older readings of repaired links and put their tests back on the list."""
     from ingest import acts
-    from ingest.job import Job
 
-    done = acts.repair(Job.open(job_folder()), links, by=by, why=why, neighbours=neighbours, at=at)
+    done = acts.repair(open_job(), links, by=by, why=why, neighbours=neighbours, at=at)
     _tell(json, done, f"{len(done)} repaired; older readings no longer count. See retests.")
 
 
@@ -45,9 +44,8 @@ def waive(
 ) -> None:
     """Waive what is open on links, in writing: it stays visible in every document."""
     from ingest import acts
-    from ingest.job import Job
 
-    done = acts.waive(Job.open(job_folder()), links, by=by, why=why)
+    done = acts.waive(open_job(), links, by=by, why=why)
     _tell(json, done, f"{len(done)} waived.")
 
 
@@ -61,9 +59,8 @@ def release(
 ) -> None:
     """Release a cable, an area or a building for handover."""
     from ingest import acts
-    from ingest.job import Job
 
-    done = acts.release(Job.open(job_folder()), name, by=by, why=why)
+    done = acts.release(open_job(), name, by=by, why=why)
     _tell(json, [done], f"{name} is released for handover.")
 
 

@@ -55,21 +55,12 @@ def demo(
 
 def _make(folder: Path, seed: int, quiet: bool) -> None:
     """Make the papers, the job's folder and take everything in."""
-    import tomli_w
-
     from desk.demo import make
-    from ingest import intake, planload, sheets
-    from ingest.job import Job
-    from ingest.jobfile import FORMAT
-    from ingest.jobtemplate import Beginning
+    from desk.demo.begin import new_job
+    from ingest import intake
 
     made = make(folder / "made", seed)
-    job = Job.create(folder / "job", Beginning(name="demo"))
-    settings = tomli_w.dumps({"format": FORMAT} | made.settings)
-    (job.folder / "job.toml").write_text(settings, encoding="utf-8")
-    job = Job.open(job.folder)
-    planload.load(job, made.plan)
-    sheets.load(job, made.run_sheets)
+    job = new_job(folder / "job", made)
     with progress("taking the dumps in", quiet=quiet) as step:
         intake.take(job, made.dumps, step)
 

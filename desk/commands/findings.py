@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from desk.terminal import Json, job_folder, say, show_json
+from desk.terminal import Json, open_job, say, show_json
 
 SHOWN = 8
 """Findings of one code that are printed; the rest are counted."""
@@ -41,9 +41,8 @@ def findings(
     if severity and severity not in SEVERITIES:
         raise BadInput(f"No severity '{severity}'; there are: {', '.join(SEVERITIES)}.")
     from ingest import views
-    from ingest.job import Job
 
-    rows = views.findings(Job.open(job_folder()), severity, link)
+    rows = views.findings(open_job(), severity, link)
     if json:
         show_json(rows)
         return

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from desk.terminal import Exit, Json, job_folder, progress, say, show_json
+from desk.terminal import Exit, Json, open_job, progress, say, show_json
 
 if TYPE_CHECKING:
     from desk.handover import Made, Options
@@ -66,9 +66,8 @@ def handover(
         return
     from desk import handover as making
     from desk import revisions
-    from ingest.job import Job
 
-    job = Job.open(job_folder())
+    job = open_job()
     if requirements:
         path = revisions.adopt(job, requirements)
         say(f"{path} holds what this owner demands; edit it as the contract says.")

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from desk.terminal import By, Json, Why, job_folder, say, show_json, show_table
+from desk.terminal import By, Json, Why, job_folder, open_job, say, show_json, show_table
 
 if TYPE_CHECKING:
     from ingest.job import Job
@@ -133,9 +133,8 @@ def _origin(row: Any) -> dict[str, str]:
 def _show_link(link_id: str, as_json: bool) -> None:
     from desk import linkfacts
     from ingest import views
-    from ingest.job import Job
 
-    job = Job.open(job_folder())
+    job = open_job()
     found = views.link(job, link_id)
     plan, rows = found["plan"], [_spelled(row) for row in found["limits"]]
     budgets = linkfacts.budgets(found["grades"], job.settings)
@@ -199,9 +198,8 @@ def confirm(
     is asked for again. A final handover needs it; a draft does not.
     """
     from ingest import acts
-    from ingest.job import Job
 
-    act_id = acts.confirm_limit(Job.open(job_folder()), name, why=why, by=by)
+    act_id = acts.confirm_limit(open_job(), name, why=why, by=by)
     if json:
         show_json({"act_id": act_id, "name": name, "by": by})
         return

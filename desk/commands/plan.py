@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from desk.terminal import Json, job_folder, say, show_json, show_table
+from desk.terminal import Json, open_job, say, show_json, show_table
 
 if TYPE_CHECKING:
     from ingest.planload import PlanChange
@@ -36,9 +36,8 @@ def load(
     """
     from ingest import planload
     from ingest.derive import derive
-    from ingest.job import Job
 
-    job = Job.open(job_folder())
+    job = open_job()
     change = planload.load(job, file, by)
     derive(job)
     if json:
@@ -79,9 +78,8 @@ def _list(what: str, items: list[str]) -> None:
 def show(json: Json = False) -> None:
     """Show the plan's newest revision: links per cable, and how many tests each needs."""
     from ingest import views
-    from ingest.job import Job
 
-    overview = views.plan(Job.open(job_folder()))
+    overview = views.plan(open_job())
     if json:
         show_json(overview)
         return

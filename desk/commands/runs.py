@@ -8,7 +8,7 @@ from typing import Annotated, Any
 
 import typer
 
-from desk.terminal import By, Json, job_folder, say, show_json, show_table
+from desk.terminal import By, Json, open_job, say, show_json, show_table
 
 SET = typer.Argument(
     metavar="COLUMN=VALUE …",
@@ -39,9 +39,8 @@ def add(
     It applies to the readings of its meter inside whatever it gives of dump, slots and times.
     """
     from ingest import sheets
-    from ingest.job import Job
 
-    job = Job.open(job_folder())
+    job = open_job()
     _done([sheets.add(job, {"sheet": sheet} | _values(values), by)], json)
 
 
@@ -53,9 +52,8 @@ def edit(
 ) -> None:
     """Change columns of a run sheet; `column=` clears one. The old text stays in the journal."""
     from ingest import sheets
-    from ingest.job import Job
 
-    job = Job.open(job_folder())
+    job = open_job()
     _done([sheets.edit(job, sheet, _values(values), by)], json)
 
 
@@ -66,9 +64,8 @@ def load(
 ) -> None:
     """Load run sheets from a table, one row each; a wrong row is named and nothing is changed."""
     from ingest import sheets
-    from ingest.job import Job
 
-    _done(sheets.load(Job.open(job_folder()), file, by), json)
+    _done(sheets.load(open_job(), file, by), json)
 
 
 def _values(given: Sequence[str]) -> dict[str, str]:
@@ -83,9 +80,8 @@ def _values(given: Sequence[str]) -> dict[str, str]:
 
 def _done(names: list[str], as_json: bool) -> None:
     from ingest.derive import derive
-    from ingest.job import Job
 
-    derive(Job.open(job_folder()))
+    derive(open_job())
     if as_json:
         show_json({"sheets": names})
         return
@@ -101,9 +97,8 @@ def show(
     `assumed` names what came from the job's defaults and not from any paper.
     """
     from ingest import sheets, views
-    from ingest.job import Job
 
-    job = Job.open(job_folder())
+    job = open_job()
     runs, papers = views.runs(job), sheets.show(job)
     if run:
         _one(run, runs, papers, json)
