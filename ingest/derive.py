@@ -1,4 +1,4 @@
-"""From what is kept to the derived tables: the only caller of `evaluate`."""
+"""From what is kept in the store to its derived tables."""
 
 from __future__ import annotations
 
@@ -6,24 +6,22 @@ import hashlib
 import json
 import sqlite3
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import pandas as pd
 
 from ingest import contradictions, frames, journal, lock, planload, readings, sheets, store, unclear
-from ingest.contradictions import Contradiction
 from ingest.decisions import decisions
 from ingest.errors import BadInput
 from ingest.job import Job
+from ingest.kept import Kept, parameters_from
 from ingest.schema import DERIVED, PAIR_ROWS, READING_STATE
 from ingest.session import writing
 from rules import limit_sets, tables
-from rules.evaluate import evaluate
-from rules.evaluation import Decisions, Evaluation, Plan, RunSheets
+from rules.evaluation import Evaluation, Plan
 from rules.limit_sets import LimitSet, LimitSetError
 from rules.pairing import Parameters
-from rules.settings import Settings
 from rules.version import __version__
 
 _WAIT_S = 600.0
@@ -104,10 +102,7 @@ def current(connection: sqlite3.Connection) -> bool:
 
 def evaluation(job: Job) -> Evaluation:
     """Evaluate the job as it stands without storing anything."""
-    job = job.fresh()
-    with store.reader(job.store) as connection:
-        gathered = _gather(job, connection)
-    return gathered.evaluated()
+    return kept(job).evaluated()
 
 
 def own_limits(job: Job) -> dict[str, LimitSet]:
@@ -135,43 +130,36 @@ def store_derived(job: Job, connection: sqlite3.Connection) -> Evaluation:
 
 @dataclass(frozen=True)
 class _Gathered:
-    """Everything that is kept, as `evaluate` takes it, read in one consistent view."""
+    """What is kept, read in one consistent view, and what ties its results to the store."""
 
-    plan: Plan
-    stored: pd.DataFrame
-    run_sheets: RunSheets
-    sets: dict[str, LimitSet]
-    decided: Decisions
-    parameters: Parameters
-    settings: Settings
-    as_of: str
-    contrary: list[Contradiction]
-    undecided: list[dict[str, Any]]
+    kept: Kept
     rows: pd.Series[Any]
     """Row number of each reading, by its id: the rules put readings into an order of their own."""
     mark: str
 
     def evaluated(self) -> Evaluation:
-        """Run the rules and add the questions that only the store knows of."""
-        made = evaluate(
-            self.plan, self.stored, self.run_sheets, self.sets, self.decided, self.parameters,
-            self.settings, self.as_of,
-        )  # fmt: skip
-        questions = contradictions.ask(made.questions, self.contrary)
-        return replace(made, questions=unclear.ask(questions, self.undecided, self.decided))
+        """Evaluate what is kept."""
+        return self.kept.evaluated()
 
 
 def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
     number, links = planload.newest(connection)
     stored, numbers = readings.load(connection)
     contrary = contradictions.find(connection)
-    return _Gathered(
+    kept = Kept(
         Plan(links, number), stored, sheets.tables_of(connection), own_limits(job),
         contradictions.without(decisions(connection), contrary), parameters(connection),
         job.settings, _as_of(connection), contrary, unclear.find(connection),
-        pd.Series(numbers.to_numpy(), index=pd.Index(stored["reading_id"])),
-        inputs(job, connection),
     )  # fmt: skip
+    rows = pd.Series(numbers.to_numpy(), index=pd.Index(stored["reading_id"]))
+    return _Gathered(kept, rows, inputs(job, connection))
+
+
+def kept(job: Job) -> Kept:
+    """Read everything that is kept of a job in one consistent view of its store."""
+    job = job.fresh()
+    with store.reader(job.store) as connection:
+        return _gather(job, connection).kept
 
 
 def parameters(connection: sqlite3.Connection) -> Parameters:
@@ -181,10 +169,7 @@ def parameters(connection: sqlite3.Connection) -> Parameters:
     ).fetchone()
     if row is None:
         return Parameters()
-    known = {field.name for field in fields(Parameters)}
-    kept = {k: v for k, v in json.loads(row[1])["parameters"].items() if k in known}
-    lists = {k: tuple(v) if isinstance(v, list) else v for k, v in kept.items()}
-    return Parameters(**lists | {"fitted_at": row[0]})
+    return parameters_from(json.loads(row[1])["parameters"] | {"fitted_at": row[0]})
 
 
 def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered) -> None:

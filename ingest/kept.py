@@ -1,0 +1,53 @@
+"""Everything that is kept of a job, as `evaluate` takes it; the only caller of `evaluate`."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, fields, replace
+from typing import Any
+
+import pandas as pd
+
+from ingest import contradictions, unclear
+from ingest.contradictions import Contradiction
+from rules.evaluate import evaluate
+from rules.evaluation import Decisions, Evaluation, Plan, RunSheets
+from rules.limit_sets import LimitSet
+from rules.pairing import Parameters
+from rules.settings import Settings
+
+
+@dataclass(frozen=True)
+class Kept:
+    """The arguments of `evaluate`, and what asks its own questions beside the rules."""
+
+    plan: Plan
+    stored: pd.DataFrame
+    run_sheets: RunSheets
+    sets: dict[str, LimitSet]
+    decided: Decisions
+    parameters: Parameters
+    settings: Settings
+    as_of: str
+    contrary: list[Contradiction]
+    undecided: list[dict[str, Any]]
+
+    def evaluated(self) -> Evaluation:
+        """Run the rules and add the questions that only the store knows of."""
+        made = evaluate(
+            self.plan, self.stored, self.run_sheets, self.sets, self.decided, self.parameters,
+            self.settings, self.as_of,
+        )  # fmt: skip
+        questions = contradictions.ask(made.questions, self.contrary)
+        return replace(made, questions=unclear.ask(questions, self.undecided, self.decided))
+
+
+def parameters_from(values: Mapping[str, Any]) -> Parameters:
+    """Make pairing parameters out of JSON values; what this version does not know is dropped."""
+    known = {field.name for field in fields(Parameters)}
+    kept: dict[str, Any] = {
+        name: tuple(value) if isinstance(value, list) else value
+        for name, value in values.items()
+        if name in known
+    }
+    return Parameters(**kept)
