@@ -69,6 +69,22 @@ def find(connection: Any) -> list[Contradiction]:
     ]
 
 
+def from_json(values: Iterable[Mapping[str, Any]]) -> list[Contradiction]:
+    """Make contradictions out of what `dataclasses.asdict` and JSON made of them."""
+    return [
+        Contradiction(
+            tuple(
+                _Answer(
+                    **{**answer, "outcomes": {k: tuple(v) for k, v in answer["outcomes"].items()}}
+                )
+                for answer in value["answers"]
+            ),
+            tuple(value["reading_ids"]),
+        )
+        for value in values
+    ]
+
+
 def _answers(connection: Any) -> list[_Answer]:
     void = undone(connection)
     out = []

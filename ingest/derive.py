@@ -13,14 +13,13 @@ import pandas as pd
 
 from ingest import contradictions, frames, journal, lock, planload, readings, sheets, store, unclear
 from ingest.decisions import decisions
-from ingest.errors import BadInput
 from ingest.job import Job
-from ingest.kept import Kept, parameters_from
+from ingest.kept import Kept, parameters_from, sets_from
 from ingest.schema import DERIVED, PAIR_ROWS, READING_STATE
 from ingest.session import writing
-from rules import limit_sets, tables
+from rules import tables
 from rules.evaluation import Evaluation, Plan
-from rules.limit_sets import LimitSet, LimitSetError
+from rules.limit_sets import LimitSet
 from rules.pairing import Parameters
 from rules.version import __version__
 
@@ -95,6 +94,14 @@ def _as_of(connection: sqlite3.Connection) -> str:
     return str(row[0])
 
 
+def job_id(connection: sqlite3.Connection) -> str:
+    """Return the id that the job got when it was made; empty where the store knows none."""
+    row = connection.execute(
+        "SELECT json_extract(body, '$.job') FROM entry WHERE kind = 'job' ORDER BY at, hash"
+    ).fetchone()
+    return str(row[0]) if row and row[0] else ""
+
+
 def current(connection: sqlite3.Connection) -> bool:
     """Tell whether the derived tables belong to what is kept now and to this version."""
     return store.meta(connection, "derived") == __version__
@@ -110,14 +117,7 @@ def own_limits(job: Job) -> dict[str, LimitSet]:
 
     Raises BadInput for a set that cannot be used.
     """
-    sets = dict(limit_sets.load())
-    for file, text in job.texts("limits").items():
-        try:
-            own = limit_sets.read_set(text, sets)
-        except LimitSetError as error:
-            raise BadInput(*(f"limits/{file}: {line}" for line in str(error).split("\n"))) from None
-        sets[own.name] = own
-    return sets
+    return sets_from(job.texts("limits"))
 
 
 def store_derived(job: Job, connection: sqlite3.Connection) -> Evaluation:
@@ -149,7 +149,7 @@ def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
     kept = Kept(
         Plan(links, number), stored, sheets.tables_of(connection), own_limits(job),
         contradictions.without(decisions(connection), contrary), parameters(connection),
-        job.settings, _as_of(connection), contrary, unclear.find(connection),
+        job.settings, _as_of(connection), contrary, unclear.find(connection), job_id(connection),
     )  # fmt: skip
     rows = pd.Series(numbers.to_numpy(), index=pd.Index(stored["reading_id"]))
     return _Gathered(kept, rows, inputs(job, connection))

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import io
 import json
 from pathlib import Path
 from typing import Any, Literal
 
 import pandas as pd
 
-from ingest import current, durable, frames, store
+from ingest import collected, current, derive, durable, frames, planload, store
 from ingest.errors import BadInput, plainly
 from ingest.job import Job
 from rules import tables
@@ -27,21 +26,36 @@ def table(job: Job, name: str) -> pd.DataFrame:
         raise BadInput(f"No table '{name}'; there are: {there_are}.")
     current.ensure(job)
     with store.reader(job.store) as connection:
-        if name in WORKED_OUT:
-            return WORKED_OUT[name](connection)
-        return tables.canonical(read(connection, name), name)
+        return _made(job, connection, name)
 
 
-def _applications(connection: Any) -> pd.DataFrame:
+def _made(job: Job, connection: Any, name: str) -> pd.DataFrame:
+    if name in WORKED_OUT:
+        return WORKED_OUT[name](job, connection)
+    return tables.canonical(read(connection, name), name)
+
+
+def _applications(_job: Job, connection: Any) -> pd.DataFrame:
     """Work out which network applications each tested link supports (SUPPORT)."""
-    from ingest import planload
     from rules import applications
 
     links, grades = planload.newest(connection)[1], read(connection, "grades")
     return applications.supported(applications.results(links, grades))
 
 
-WORKED_OUT = {"applications": _applications}
+def _job(job: Job, connection: Any) -> pd.DataFrame:
+    """Say which job this is, and as of when (collected.JOB)."""
+    revision, _ = planload.newest(connection)
+    as_of = store.meta(connection, "as_of")
+    return collected.job_table(derive.job_id(connection), job.settings, as_of, revision)
+
+
+def _instruments(job: Job, _connection: Any) -> pd.DataFrame:
+    """List the job's register of instruments (collected.INSTRUMENTS)."""
+    return collected.instruments(job.settings)
+
+
+WORKED_OUT = {"applications": _applications, "job": _job, "instruments": _instruments}
 """Tables that are worked out when asked for and not stored."""
 
 
@@ -72,15 +86,7 @@ def render(frame: pd.DataFrame, format_: Format) -> bytes:
     if format_ == "json":
         return _json(frame)
     if format_ == "parquet":
-        try:
-            import pyarrow  # noqa: F401
-        except ImportError:
-            raise BadInput(
-                "Parquet needs an extra: pip install 'glasstally[parquet]'; or use csv or json."
-            ) from None
-        out = io.BytesIO()
-        frame.to_parquet(out, index=False)
-        return out.getvalue()
+        return collected.parquet(frame)
     text = {str(name): column for name, column in frame.items() if column.dtype == "str"}
     guarded = frame.assign(**{name: _guard(column) for name, column in text.items()})
     return guarded.to_csv(index=False, lineterminator="\n").encode()
@@ -101,11 +107,34 @@ def _guard(text: pd.Series[Any]) -> pd.Series[Any]:
     return text.mask(text.str.startswith(_DANGEROUS), "'" + text)
 
 
+def write_all(job: Job, format_: Format, folder: Path) -> dict[str, int]:
+    """Write every table into a folder, `completion` last; give the rows of each.
+
+    As Parquet the folder is one that `portfolio` reads (`ingest.collected`).
+    """
+    _known(format_)
+    current.ensure(job)
+    names = sorted((*tables.PUBLIC, *WORKED_OUT), key=lambda name: (name == collected.LAST, name))
+    rows = {}
+    with plainly(f"Writing {folder}"), store.reader(job.store) as connection:
+        folder.mkdir(parents=True, exist_ok=True)
+        (folder / f"{collected.LAST}.{format_}").unlink(missing_ok=True)
+        for name in names:
+            frame = _made(job, connection, name)
+            durable.write(folder / f"{name}.{format_}", render(frame, format_))
+            rows[name] = len(frame)
+    return rows
+
+
 def write(job: Job, name: str, format_: Format, to: Path) -> int:
     """Write a table to a file and give its number of rows."""
-    if format_ not in FORMATS:
-        raise BadInput(f"No format '{format_}'; there are: {', '.join(FORMATS)}.")
+    _known(format_)
     frame = table(job, name)
     with plainly(f"Writing {to}"):
         durable.write(to, render(frame, format_))
     return len(frame)
+
+
+def _known(format_: str) -> None:
+    if format_ not in FORMATS:
+        raise BadInput(f"No format '{format_}'; there are: {', '.join(FORMATS)}.")

@@ -10,9 +10,11 @@ import pandas as pd
 
 from ingest import contradictions, unclear
 from ingest.contradictions import Contradiction
+from ingest.errors import BadInput
+from rules import limit_sets
 from rules.evaluate import evaluate
 from rules.evaluation import Decisions, Evaluation, Plan, RunSheets
-from rules.limit_sets import LimitSet
+from rules.limit_sets import LimitSet, LimitSetError
 from rules.pairing import Parameters
 from rules.settings import Settings
 
@@ -31,6 +33,8 @@ class Kept:
     as_of: str
     contrary: list[Contradiction]
     undecided: list[dict[str, Any]]
+    job_id: str = ""
+    """Of the job, the same on every laptop that has a copy."""
 
     def evaluated(self) -> Evaluation:
         """Run the rules and add the questions that only the store knows of."""
@@ -40,6 +44,21 @@ class Kept:
         )  # fmt: skip
         questions = contradictions.ask(made.questions, self.contrary)
         return replace(made, questions=unclear.ask(questions, self.undecided, self.decided))
+
+
+def sets_from(texts: Mapping[str, str]) -> dict[str, LimitSet]:
+    """Return every limit set by name: the shipped ones and the job's own, given as TOML by file.
+
+    Raises BadInput for a set that cannot be used.
+    """
+    sets = dict(limit_sets.load())
+    for file, text in texts.items():
+        try:
+            own = limit_sets.read_set(text, sets)
+        except LimitSetError as error:
+            raise BadInput(*(f"limits/{file}: {line}" for line in str(error).split("\n"))) from None
+        sets[own.name] = own
+    return sets
 
 
 def parameters_from(values: Mapping[str, Any]) -> Parameters:

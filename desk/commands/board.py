@@ -6,11 +6,14 @@ import sys
 from collections.abc import Iterable, Mapping
 from itertools import groupby
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from desk.terminal import Exit, Json, open_job, say, show_json, show_table
+
+if TYPE_CHECKING:
+    from ingest.job import Job
 
 BAR = 24
 """Characters of a completion bar."""
@@ -195,18 +198,27 @@ def tell_retests(rows: Iterable[Mapping[str, Any]], most: int | None = None) -> 
 
 def export(
     table: Annotated[str, typer.Argument(help="readings, faults, runs, pairs, findings, "
-                                              "questions, grades, completion or "
-                                              "applications.")],
+                                              "questions, grades, completion, applications, "
+                                              "job or instruments; all: every one of them; "
+                                              "inputs: what 'evaluate' takes.")],
     format_: Annotated[
         str, typer.Option("--format", help="csv, json or parquet.")
     ] = "csv",
-    to: Annotated[Path | None, typer.Option(help="A file; else the terminal.")] = None,
+    to: Annotated[
+        Path | None, typer.Option(help="A file, or a folder for all and inputs; else the terminal.")
+    ] = None,
     json: Json = False,
 ) -> None:  # fmt: skip
-    """Write a table for other tools, in canonical order; its columns are a contract."""
+    """Write a table for other tools, in canonical order; its columns are a contract.
+
+    'export all --format parquet --to COLLECTED/JOB' makes a folder that 'portfolio' reads.
+    """
     from ingest import export as tables_out
 
     job = open_job()
+    if table in ("all", "inputs"):
+        _export_folder(job, table, format_, to, json)
+        return
     if json:
         format_ = "json"
     if to is not None:
@@ -215,3 +227,21 @@ def export(
         return
     sys.stdout.buffer.write(tables_out.render(tables_out.table(job, table), format_))  # type: ignore[arg-type]
     sys.stdout.buffer.flush()
+
+
+def _export_folder(job: Job, what: str, format_: str, to: Path | None, as_json: bool) -> None:
+    """Write every table, or what `evaluate` takes, into a folder."""
+    from ingest import export as tables_out
+    from ingest import inputs
+    from ingest.errors import BadInput
+
+    if to is None:
+        raise BadInput(f"'export {what}' writes many files: give a folder with --to FOLDER.")
+    if what == "inputs":
+        rows = {"readings": inputs.write(job, to / inputs.FOLDER)}
+    else:
+        rows = tables_out.write_all(job, format_, to)  # type: ignore[arg-type]
+    if as_json:
+        show_json({"folder": to, "rows": rows})
+        return
+    say(f"{to}: " + ", ".join(f"{count} {name}" for name, count in rows.items()) + ".")

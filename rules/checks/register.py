@@ -95,12 +95,12 @@ def _spread(context: Context, code: str, number: Ints, hits: list[tuple[int, str
     return wording.of_runs(context, code, np.concatenate([NOBODY, *runs]), texts)
 
 
-def _due(instrument: Instrument, months: float) -> str:
+def due(instrument: Instrument, months: float) -> str:
     """Return the last day of validity as ISO date, empty if nothing is known."""
     if instrument.due or not instrument.calibrated_on:
         return instrument.due
-    due = pd.Timestamp(instrument.calibrated_on) + pd.DateOffset(months=int(months))
-    return due.strftime("%Y-%m-%d")
+    until = pd.Timestamp(instrument.calibrated_on) + pd.DateOffset(months=int(months))
+    return until.strftime("%Y-%m-%d")
 
 
 @check("calibration-expired", "calibration-later", "calibration-unknown", "wavelength-uncalibrated")
@@ -120,12 +120,12 @@ def calibration(context: Context) -> pd.DataFrame:
 
     for meter in meters:
         mine = np.flatnonzero(serial == meter.serial)
-        due = _due(meter, context.threshold("calibration_months"))
-        if not due:
+        until = due(meter, context.threshold("calibration_months"))
+        if not until:
             name("calibration-unknown", mine, [f"meter {meter.serial}"] * len(mine))
-        late = mine[ended[mine] > due] if due else mine[:0]
+        late = mine[ended[mine] > until] if until else mine[:0]
         name("calibration-expired", late,
-             [f"tested on {ended[r]}; the calibration of meter {meter.serial} ended on {due}"
+             [f"tested on {ended[r]}; the calibration of meter {meter.serial} ended on {until}"
               for r in late])  # fmt: skip
         early = mine[(started[mine] != "") & (started[mine] < meter.calibrated_on)]
         name("calibration-later", early,
