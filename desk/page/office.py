@@ -13,7 +13,7 @@ from typing import Any, TypeVar
 
 from desk.page.door import Door, Visitor
 from desk.page.shelf import Shelf
-from ingest import store
+from ingest import current, store
 from ingest.errors import Trouble
 from ingest.job import Job, who
 from ingest.logs import write_bug
@@ -70,6 +70,8 @@ class Office:
         self._work: list[Work] = []
         self._lock = threading.Lock()
         self._job: tuple[int, Job] | None = None
+        self._looked = ""
+        """The state of the store that `catch_up` looked at last."""
 
     def job(self) -> Job:
         """Open the job, anew when its settings changed."""
@@ -147,6 +149,20 @@ class Office:
             self._work = [work for work in self._work if not work.future.done()]
             self._work.append(Work(what, future))
         return future
+
+    def catch_up(self) -> None:
+        """Have the figures brought up to date in the background where nobody does; look once.
+
+        An edited job.toml, a newer program, or a process that was stopped half-way leaves tables
+        that do not belong to what is kept.
+        """
+        mark = self.mark()
+        with self._lock:
+            if mark == self._looked:
+                return
+            self._looked = mark
+        if not self.busy() and current.why_stale(self.job()):
+            self.start("Bringing the figures up to date", current.ensure)
 
     def busy(self) -> list[str]:
         """Name what is going on in the background."""

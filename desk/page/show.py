@@ -52,6 +52,7 @@ def page(
     if "x-part" not in request.headers:
         # a page that stands open shows what is said late, and leaves it for the next page
         visitor.words = visitor.words[len(said) :]
+    office.catch_up()
     job = office.job()
     zone = ZoneInfo(job.file.timezone)
     counts = office.read("counts", _counts)

@@ -302,6 +302,32 @@ def test_an_empty_job_says_what_to_do_first(tmp_path: Path) -> None:
     shutil.rmtree(tmp_path / "job")
 
 
+def test_figures_that_nobody_derived_are_brought_up_to_date(
+    demo_made: Made, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from ingest import current, planload
+    from ingest.jobtemplate import Beginning
+
+    job = Job.create(tmp_path / "job", Beginning(name="stopped", limits=("tia-568.3-d",)))
+    planload.load(job, demo_made.plan)
+    office = office_of(job.folder)
+    visitor = Visitor(office)
+    with monkeypatch.context() as nobody:
+        nobody.setattr(current, "why_stale", lambda _: "")
+        for path in ("/", "/panels", "/questions", "/intake", "/retests", "/sheets", "/papers",
+                     "/quality", "/handover", "/link?id=W0A-01", "/panel?name=W0A"):  # fmt: skip
+            assert visitor.get(path).status_code == 200, path
+        assert "on their way" in visitor.get("/").text
+    assert current.why_stale(job)
+    office.close()
+    office = office_of(job.folder)
+    visitor = Visitor(office)
+    visitor.get("/")
+    office.close()
+    assert not current.why_stale(job)
+    assert "of planned tests accepted" in visitor.get("/").text
+
+
 def test_links_json_is_json_and_nothing_else(visitor: Visitor) -> None:
     answer = visitor.get("/links.json?q=<script>")
     assert answer.headers["content-type"] == "application/json"
