@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -23,6 +23,7 @@ from rules.pairing import (
     sites,
 )  # fmt: skip
 from rules.pairing.bindings import Bindings
+from rules.pairing.case import UNBOUND, Case
 from rules.pairing.outcome import Outcome
 from rules.pairing.parameters import Parameters
 from rules.pairing.records import Records
@@ -70,7 +71,11 @@ def weighed(
     plan: Plan, working: pd.DataFrame, decisions: Decisions, parameters: Parameters,
     settings: Settings,
 ) -> list[Weighed]:  # fmt: skip
-    """Return the evidence alone, one value per class of records; `fit` learns from it."""
+    """Return the evidence alone, one value per class of records; `fit` learns from it.
+
+    Sweeps are weighed like any other records, so that all rates and shares count them.
+    """
+    parameters = replace(parameters, sweeps=False)
     place = sites.of_plan(plan.links)
     made = records.of_readings(working)
     bound = bindings.of_answers(decisions.answers)
@@ -113,18 +118,19 @@ def _settle(
         unit_of = np.full(place.links + len(place.fibres) + 1, -1, dtype=np.int64)
         unit_of[layout.site] = np.arange(layout.units)
         bound_unit = np.where(fixed[mine] >= 0, unit_of[fixed[mine].clip(-1)], fixed[mine])
-        part, weighed = settle.settle(
+        case = Case(
             table.iloc[mine].reset_index(drop=True),
             physics.Measured(
                 measured.loss_db[mine], measured.length_m[mine], measured.multimode[mine]
             ),
-            way[mine], layout, plan.links, match.index(place, pairs=pairs), bound, bound_unit,
+            way[mine], layout, plan.links, match.Index(place, pairs), bound, bound_unit,
             _units(noted, unit_of), _units(again, unit_of), parameters, settings,
         )  # fmt: skip
+        part, weighed = settle.settle(case, place, pairs=pairs)
         for name in outcome.FIELDS:
             getattr(total, name)[mine] = getattr(part, name)
         if weighed is not None:
-            explained.add(mine, weighed)
+            explained.add(mine[weighed.rows], weighed)
     return total, explained
 
 
@@ -133,7 +139,7 @@ def _fixed(working: pd.DataFrame, made: Records, place: Sites, bound: Bindings) 
 
     A record whose readings were placed on different links is no evidence for either.
     """
-    fixed = np.full(len(made.table), settle.UNBOUND, dtype=np.int64)
+    fixed = np.full(len(made.table), UNBOUND, dtype=np.int64)
     if not bound.links and not bound.statuses:
         return fixed
     number = {link_id: link for link, link_id in enumerate(place.link_ids)}
@@ -147,7 +153,7 @@ def _fixed(working: pd.DataFrame, made: Records, place: Sites, bound: Bindings) 
         elif bound.links.get(reading, "") in number:
             link = number[bound.links[reading]]
             site = int(place.pair_of[link]) if two[record] else link
-            seen.setdefault(record, set()).add(site if site >= 0 else settle.UNBOUND)
+            seen.setdefault(record, set()).add(site if site >= 0 else UNBOUND)
     for record, where in seen.items():
         if len(where) == 1:
             fixed[record] = where.pop()

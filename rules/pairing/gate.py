@@ -101,6 +101,11 @@ def calibrated(stratum: np.ndarray, probability: np.ndarray, parameters: Paramet
     return out
 
 
+def surest(parameters: Parameters) -> float:
+    """Return the confidence of a full label in a clean panel that nothing speaks against."""
+    return float(shares(parameters.calibration[0], np.array([20.0]))[0])
+
+
 def shares(knots: Sequence[tuple[float, float]], bits: np.ndarray) -> np.ndarray:
     """Return the share right at log2 odds: that of the nearest knot below, 0 below the first."""
     at, share = np.array(knots).reshape(-1, 2).T

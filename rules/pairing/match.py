@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 from rules import labels
 from rules.pairing.sites import Sites
@@ -31,9 +32,22 @@ class Match:
 
 @dataclass(frozen=True)
 class Index:
-    """Sites by each form of each label the plan knows."""
+    """Sites by each form of each label the plan knows; `pairs` for records of two fibres."""
 
-    by_level: tuple[dict[str, tuple[int, ...]], ...]
+    sites: Sites
+    pairs: bool
+
+    @cached_property
+    def by_level(self) -> tuple[dict[str, tuple[int, ...]], ...]:
+        """Return the sites by text, one mapping per level; made when the first label asks."""
+        levels: list[dict[str, set[int]]] = [{} for _ in LEVELS]
+        names = self.sites.names(pairs=self.pairs)
+        for text, site in zip(*(column.tolist() for column in names), strict=True):
+            parts = labels.tokens(text)
+            for level, shape in enumerate((text.strip(), "-".join(parts), "".join(parts))):
+                if shape:
+                    levels[level].setdefault(shape, set()).add(site)
+        return tuple({k: tuple(sorted(v)) for k, v in level.items()} for level in levels)
 
     def look_up(self, label: str) -> Match:
         """Find the sites of a label at the strictest level that knows it.
@@ -52,17 +66,6 @@ class Index:
             if sites:
                 return Match(sites=sites)
         return Match()
-
-
-def index(sites: Sites, *, pairs: bool) -> Index:
-    """Build the index over links, or over pairs of fibres."""
-    levels: list[dict[str, set[int]]] = [{} for _ in LEVELS]
-    for text, site in sites.names(pairs=pairs):
-        parts = labels.tokens(text)
-        for level, shape in enumerate((text.strip(), "-".join(parts), "".join(parts))):
-            if shape:
-                levels[level].setdefault(shape, set()).add(site)
-    return Index(tuple({k: tuple(sorted(v)) for k, v in level.items()} for level in levels))
 
 
 def renamed(label: str, aliases: Iterable[tuple[str, str]]) -> str:

@@ -167,6 +167,8 @@ class Parameters:
     one_to_one: bool = True
     physics: bool = True
     """Kinds of evidence, each of which can be switched off."""
+    sweeps: bool = True
+    """Take whole panels under their planned labels as they are, without weighing them."""
     calibration: Calibration = CALIBRATION
     fitted_at: str = ""
     """Journal time of the fit; empty for the shipped values."""

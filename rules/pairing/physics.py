@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from rules import fibres
-from rules.pairing.candidates import OUTSIDE, States
+from rules.pairing.candidates import OUTSIDE, TAIL, States
 from rules.pairing.grid import Grid
 
 DB_PER_KM = {"multimode": (2.7, 0.8), "single-mode": (0.36, 0.23)}
@@ -92,8 +92,9 @@ def weigh(
     class_of = run_of * 2 + np.where(measured.multimode == 1, 1, 0)
     classes = int(class_of.max(initial=0)) + 1
     place = class_of[states.record]
-    stretch = (run_of[states.record] * (int(panel.max(initial=0)) + 1) + panel[states.unit]) * 8
-    _, group = np.unique(stretch + states.regime, return_inverse=True)
+    stretch = (run_of[states.record] * (int(panel.max(initial=0)) + 1) + panel[states.unit]) * 16
+    # places that only a mended label reaches are no part of a stretch that was labelled in full
+    _, group = np.unique(stretch + 2 * states.regime + (states.form > TAIL), return_inverse=True)
     for known, seen, floor, between in views:
         middle, spread = _by_class(known, class_of[sure_rows], classes, floor)
         bits += _stretches(seen - middle[place], spread[place], group, between)

@@ -3,77 +3,99 @@
 from __future__ import annotations
 
 import numpy as np
-import pandas as pd
 
 from rules import labels
-from rules.pairing import candidates, causes, gate, ledger, match, outcome, physics, weigh
-from rules.pairing.bindings import Bindings
-from rules.pairing.grid import Grid
+from rules.pairing import candidates, causes, gate, ledger, outcome, sweeps, weigh
+from rules.pairing.case import UNBOUND, Case
 from rules.pairing.outcome import Outcome
-from rules.pairing.parameters import Parameters
+from rules.pairing.sites import Sites
 from rules.settings import Settings
 
-UNBOUND = -2
 
+def settle(case: Case, place: Sites, *, pairs: bool) -> tuple[Outcome, weigh.Weighed | None]:
+    """Settle the records of one class; those that had to be weighed come with their evidence.
 
-def settle(
-    table: pd.DataFrame,
-    measured: physics.Measured,
-    way: np.ndarray,
-    grid: Grid,
-    links: pd.DataFrame,
-    index: match.Index,
-    bound: Bindings,
-    fixed: np.ndarray,
-    noted: np.ndarray,
-    again: np.ndarray,
-    parameters: Parameters,
-    settings: Settings,
-) -> tuple[Outcome, weigh.Weighed | None]:
-    """Weigh the records of one class and settle them.
-
-    fixed: the unit an answer gives each record, -1 where it is outside the plan, `UNBOUND` where
-    nobody answered. noted: units that the crew noted as skipped or blocked. again: units that
-    were repaired, whose second reading is expected.
+    place: the sites that the class's grid is laid out over, `pairs` whether as pairs of fibres.
     """
-    names = table["label"].to_list()
-    out = outcome.empty(len(names))
-    job = np.array([labels.is_job_label(n, settings.job_labels) for n in names], dtype=bool)
-    job &= fixed == UNBOUND
-    if grid.units == 0:
+    out = outcome.empty(len(case.table))
+    fixed, settings = case.fixed, case.settings
+    if case.grid.units == 0:
+        job = _of_the_set(case.names, settings) & (fixed == UNBOUND)
         out.code[:] = np.where(job, "", "label-unknown")
-        out.group[:] = table["run_id"].to_numpy(dtype=object)
+        out.group[:] = case.table["run_id"].to_numpy(dtype=object)
         out.reason[:] = "the plan has no place for such a record"
         _leave_out(out, job)
         return out, None
-    weighed = weigh.weigh(
-        table, measured, way, grid, links, index, bound, fixed, noted, again, parameters, settings
-    )
+    named, sweep, weighed = _weigh(case, place, pairs=pairs)
+    swept = sweep >= 0
+    unit = np.where(swept, named, -1)
+    _sweeps(out, case, unit, swept)
+    if weighed is None:
+        return out, None
+    rows, names = weighed.rows, weighed.names
+    mine = ~swept[rows]
+    unit[rows] = weighed.unit
     # a label such as REF may be a link's own; only those the plan does not know are left out
+    job = _of_the_set(names, settings) & (fixed[rows] == UNBOUND)
     job &= np.array([not weighed.typed[n].full for n in names], dtype=bool)
-    free = (fixed == UNBOUND) & ~job
-    exempt = weighed.retest | np.isin(weighed.unit, again)
-    loose = ((weighed.unit < 0) | (weighed.p_unit < 0.5)) & free
-    claims = ledger.of_claims(
-        grid, np.where(job, -1, weighed.unit), weighed.run_of, way, loose, noted, exempt
-    )
-    verdict = gate.judge(weighed, claims, parameters, settings.pairing_tolerance)
-    accepted = (verdict.accepted & free) | (fixed >= 0)
-    held = ~accepted & free
-    code, group = causes.of_held(weighed, claims, verdict, held, names)
-    site = np.where(weighed.unit >= 0, grid.site[np.maximum(weighed.unit, 0)], -1)
-    out.site[:] = site
-    out.status[accepted] = "paired"
-    out.confidence[:] = np.where(fixed != UNBOUND, 1.0, verdict.confidence)
-    out.code[:], out.group[:] = code, group
+    free = (fixed[rows] == UNBOUND) & ~job & mine
+    exempt = np.zeros(len(unit), dtype=bool)
+    exempt[rows] = weighed.retest | np.isin(weighed.unit, case.again)
+    loose = np.zeros(len(unit), dtype=bool)
+    loose[rows] = ((weighed.unit < 0) | (weighed.p_unit < 0.5)) & free
+    unit[rows[job]] = -1
+    every = ledger.of_claims(case.grid, unit, case.run, case.way, loose, case.noted, exempt)
+    claims = ledger.Ledger(every.state[rows], every.rival[rows], every.unclaimed)
+    verdict = gate.judge(weighed, claims, case.parameters, settings.pairing_tolerance)
+    accepted = (verdict.accepted & free) | (fixed[rows] >= 0)
+    code, group = causes.of_held(weighed, claims, verdict, ~accepted & free, names)
+    site = np.where(weighed.unit >= 0, case.grid.site[np.maximum(weighed.unit, 0)], -1)
     only = np.array([weigh.only(weighed.typed[n]) for n in names], dtype=np.int64)
-    out.typed_site[:] = np.where(only >= 0, grid.site[np.maximum(only, 0)], -1)
+    how, reason = _words(weighed, claims, verdict, names)
     second = weighed.second
-    out.second[:] = np.where(second >= 0, grid.site[np.maximum(second, 0)], second)
-    out.p_second[:] = weighed.p_second
-    _words(out, weighed, claims, verdict, names)
-    _leave_out(out, job)
+    found = outcome.Outcome(
+        site,
+        np.where(accepted, "paired", "question").astype(object),
+        how,
+        np.where(fixed[rows] != UNBOUND, 1.0, verdict.confidence),
+        reason,
+        code,
+        group,
+        np.where(only >= 0, case.grid.site[np.maximum(only, 0)], -1),
+        np.where(second >= 0, case.grid.site[np.maximum(second, 0)], second),
+        weighed.p_second,
+    )
+    _leave_out(found, job)
+    for name in outcome.FIELDS:
+        getattr(out, name)[rows[mine]] = getattr(found, name)[mine]
     return out, weighed
+
+
+def _weigh(
+    case: Case, place: Sites, *, pairs: bool
+) -> tuple[np.ndarray, np.ndarray, weigh.Weighed | None]:
+    """Return what labels name, the sweeps that stand, and the evidence for all other records."""
+    named = np.full(len(case.table), -1, dtype=np.int64)
+    sweep = named
+    p = case.parameters
+    if p.sweeps and p.order and p.shift and p.one_to_one and p.physics:
+        named = sweeps.named(case.table["label"], case.grid, place, pairs=pairs)
+        sweep = sweeps.find(case, named)
+    return named, *weigh.weigh(case, named, sweep)
+
+
+def _sweeps(out: Outcome, case: Case, unit: np.ndarray, swept: np.ndarray) -> None:
+    """Fill in the outcome of the records of sweeps."""
+    site = case.grid.site[unit[swept]]
+    out.site[swept], out.typed_site[swept] = site, site
+    out.status[swept], out.how[swept] = "paired", "exact"
+    out.confidence[swept] = gate.surest(case.parameters)
+    out.reason[swept] = "label as planned; every port of the panel claimed once, in order"
+
+
+def _of_the_set(names: list[str], settings: Settings) -> np.ndarray:
+    found = {n: labels.is_job_label(n, settings.job_labels) for n in set(names)}
+    return np.array([found[n] for n in names], dtype=bool)
 
 
 def _leave_out(out: Outcome, job: np.ndarray) -> None:
@@ -84,10 +106,11 @@ def _leave_out(out: Outcome, job: np.ndarray) -> None:
 
 
 def _words(
-    out: Outcome, weighed: weigh.Weighed, claims: ledger.Ledger, verdict: gate.Verdict,
-    names: list[str],
-) -> None:  # fmt: skip
-    """Write how and why in words, from the best state of each record."""
+    weighed: weigh.Weighed, claims: ledger.Ledger, verdict: gate.Verdict, names: list[str]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Say how and why in words, from the best state of each record."""
+    how = np.full(len(names), "inferred", dtype=object)
+    reason = np.full(len(names), "", dtype=object)
     form = weighed.states.form[verdict.state]
     regime = weighed.states.regime[verdict.state]
     said = {
@@ -128,8 +151,7 @@ def _words(
         elif weighed.unit[record] >= 0:
             key = int(grid.panel[weighed.unit[record]]), int(weighed.way[record])
             words += f"; {stands[int(claims.state[record])]}{gaps.get(key, '')}"
-        out.reason[record] = words
+        reason[record] = words
         if form[record] <= candidates.OTHER_END and not regime[record]:
-            out.how[record] = info.how or "normalised"
-        else:
-            out.how[record] = "inferred"
+            how[record] = info.how or "normalised"
+    return how, reason

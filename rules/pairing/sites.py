@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,19 +48,17 @@ class Sites:
         """Return the site's name for people: link ids joined by a plus sign."""
         return " + ".join(self.link_ids[link] for _, link in sorted(self.members(site).items()))
 
-    def names(self, *, pairs: bool) -> Iterator[tuple[str, int]]:
-        """Give every label the plan knows with its site; for pairs the labels of both fibres."""
-        for link, link_id in enumerate(self.link_ids):
-            site = int(self.pair_of[link]) if pairs else link
-            if site < 0:
-                continue
-            a_end, b_end = self.a_ends[link], self.b_ends[link]
-            for text in (link_id, a_end, b_end, f"{a_end}/{b_end}" if a_end and b_end else ""):
-                if text:
-                    yield text, site
+    def names(self, *, pairs: bool) -> tuple[np.ndarray, np.ndarray]:
+        """Return every label the plan knows and its site; for pairs the labels of both fibres."""
+        ids, a, b = (np.array(t, dtype=object) for t in (self.link_ids, self.a_ends, self.b_ends))
+        both = np.where((a != "") & (b != ""), a + "/" + b, "")
+        site = self.pair_of if pairs else np.arange(self.links)
+        texts, sites = np.concatenate([ids, a, b, both]), np.tile(site, 4)
         if pairs:
-            for number, name in enumerate(self.pair_names):
-                yield name, self.links + number
+            texts = np.concatenate([texts, np.array(self.pair_names, dtype=object)])
+            sites = np.concatenate([sites, self.links + np.arange(len(self.fibres))])
+        known = (texts != "") & (sites >= 0)
+        return texts[known], sites[known]
 
 
 def of_plan(links: pd.DataFrame) -> Sites:

@@ -7,16 +7,16 @@ from dataclasses import dataclass, fields
 from itertools import pairwise
 
 import numpy as np
-import pandas as pd
 
-from rules.pairing import candidates, chain, claims, match, physics
-from rules.pairing.bindings import Bindings
+from rules.pairing import candidates, chain, claims, physics, sweeps
 from rules.pairing.candidates import OUTSIDE, States
+from rules.pairing.case import UNBOUND, Case
 from rules.pairing.grid import Grid
 from rules.pairing.parameters import Parameters
-from rules.settings import Settings
 
 ROUNDS = 3
+BORDER = 12
+"""Records of a sweep kept on either side of others: more than any rule looks sideways."""
 
 
 @dataclass(frozen=True)
@@ -47,82 +47,146 @@ class Weighed:
     way: np.ndarray
     records: np.ndarray
     """The number that each record has in its dump."""
+    rows: np.ndarray
+    """Where each record stands in its class: those of sweeps far from others are left out."""
 
 
-def weigh(
-    table: pd.DataFrame,
-    measured: physics.Measured,
-    way: np.ndarray,
-    grid: Grid,
-    links: pd.DataFrame,
-    index: match.Index,
-    bound: Bindings,
-    fixed: np.ndarray,
-    noted: np.ndarray,
-    again: np.ndarray,
-    parameters: Parameters,
-    settings: Settings,
-) -> Weighed:
-    """Weigh the records of one class.
+def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray, Weighed | None]:
+    """Weigh the records of a class that belong to no sweep, None where there are none.
 
-    table: records in order of work (`records.of_readings`); way: a small number for each
-    record's direction; fixed: the unit an answer gives a record, -1 outside the plan or left
-    out, -2 where no answer says anything; noted: units that the crew noted as skipped, over
-    which the work is followed as if they were not there; again: units that a repair or a retest
-    list sends a crew to again, so that a second reading of them is no rival.
+    Returns the sweeps that stand besides: one that another record may lay claim to is weighed too.
+
+    named: the unit whose planned label each record has to the letter, -1 none; sweep: its sweep,
+    -1 none (`sweeps.find`). A sweep's records stand where their labels say: those next to others
+    keep their place in the chain, which is cut between them; the rest only speak as claims, habits
+    and values.
     """
-    names = table["label"].to_list()
+    rows = _worked(sweep < 0)
+    if not len(rows):
+        return sweep, None
+    grid, parameters = case.grid, case.parameters
+    names = [case.names[row] for row in rows.tolist()]
     counts = Counter(names)
-    typed = candidates.read_labels(sorted(counts), counts, grid, index, bound.aliases, settings)
-    run_of, runs = _runs(table)
+    typed = candidates.read_labels(
+        sorted(counts), counts, grid, case.index, case.bound.aliases, case.settings
+    )
+    anchored = np.where(sweep[rows] >= 0, named[rows], -1)
+    runs = _stretches(case.run[rows], rows, anchored >= 0)
     sign = _signs(names, typed, grid, runs)
-    sure = np.array([only(typed[name]) for name in names], dtype=np.int64)
-    loss, multi = physics.expected(links, grid)
-    length = links["length_m"].to_numpy(dtype=float)[grid.link]
+    loss, multi, length = case.expected
     panels = len(grid.sizes)
     moves = chain.moves(parameters, panels)
     guess = np.full(len(names), -1, dtype=np.int64)
     retest = np.array([typed[name].retest for name in names], dtype=bool)
+    own = len(rows)
     for last in (False, True):
-        states = _states(names, typed, grid, sign, runs, fixed, guess, parameters)
-        place = _place(states, grid, sign, noted)
+        states = _states(names, typed, grid, sign, runs, anchored, case.fixed[rows], guess, case)
+        standing = _standing(states, rows, named, sweep, case)
+        every = np.r_[rows, standing]
+        states = _append(states, named[standing], parameters)
+        run_of, way, measured = case.run[every], case.way[every], _take(case.measured, every)
+        again = np.r_[retest, np.zeros(len(standing), dtype=bool)]
+        sure = np.array([only(typed[name]) for name in names], dtype=np.int64)
+        sure = np.r_[sure, named[standing]]
+        place = _place(states, grid, np.r_[sign, np.ones(len(standing), np.int64)], case.noted)
         terms = {"label": states.bits.astype(np.int64)}
-        if len(noted):
-            told = np.isin(states.unit, noted) & (states.form != OUTSIDE)
+        if len(case.noted):
+            told = np.isin(states.unit, case.noted) & (states.form != OUTSIDE)
             terms["notes"] = np.where(told, round(1000 * parameters.noted_bits), 0)
         if parameters.physics:
             terms["values"] = physics.weigh(
                 states, measured, loss, multi, length, grid.panel, run_of, sure
             )
-        probability = _solve(states, runs, place, terms, moves, panels, parameters)
+        probability = _solve(states, runs, place, terms, moves, panels, parameters, own)
+        doubted = sweeps.doubted(case, named, sweep, every, states, probability)
+        if len(doubted):
+            return weigh(case, named, np.where(np.isin(sweep, doubted), -1, sweep))
         shortened = np.isin(names, [n for n, i in typed.items() if i.tails])
         if last or not shortened.any():
             break
-        unit, p_unit, _, _ = top_two(states, probability, len(table))
-        guess = np.where(shortened & (p_unit > 0.5), unit, -1)
+        unit, p_unit, _, _ = top_two(states, probability, len(every))
+        guess = np.where(shortened & (p_unit[:own] > 0.5), unit[:own], -1)
     for _ in range(ROUNDS - 1):
         terms["habit"] = _habits(states, probability, run_of)
         if parameters.one_to_one:
             terms["claims"] = claims.rivals(
-                states, probability, run_of, way, grid.panel, retest, again, parameters
+                states, probability, run_of, way, grid.panel, again, case.again, parameters
             )
         if parameters.physics:
-            guess, p_guess, _, _ = top_two(states, probability, len(table))
-            sure = np.where(p_guess > 0.9, guess, -1)
+            found, p_found, _, _ = top_two(states, probability, len(every))
+            sure = np.where(p_found > 0.9, found, -1)
             terms["values"] = physics.weigh(
                 states, measured, loss, multi, length, grid.panel, run_of, sure
             )
             terms["other visit"] = claims.second_visits(
                 states, probability, measured.loss_db, run_of, grid.units
             )
-        probability = _solve(states, runs, place, terms, moves, panels, parameters)
-    unit, p_unit, second, p_second = top_two(states, probability, len(table))
+        probability = _solve(states, runs, place, terms, moves, panels, parameters, own)
+    doubted = sweeps.doubted(case, named, sweep, every, states, probability)
+    if len(doubted):
+        return weigh(case, named, np.where(np.isin(sweep, doubted), -1, sweep))
+    states, kept = _head(states, own)
+    place = chain.Place(*(getattr(place, f.name)[:kept] for f in fields(chain.Place)))
+    terms = {name: value[:kept] for name, value in terms.items()}
+    probability = probability[:kept]
+    unit, p_unit, second, p_second = top_two(states, probability, own)
     plain_unit, p_plain = _plain(states, runs, place, terms, moves, panels, parameters)
-    return Weighed(
+    return sweep, Weighed(
         grid, states, terms, probability, unit, p_unit, second, p_second, plain_unit, p_plain,
-        typed, names, retest, sign, run_of, way,
-        table["record"].to_numpy(dtype=np.int64),
+        typed, names, retest, sign, run_of[:own], way[:own],
+        case.table["record"].to_numpy(dtype=np.int64)[rows], rows,
     )  # fmt: skip
+
+
+def _worked(loose: np.ndarray) -> np.ndarray:
+    """Return the records that belong to no sweep, and those of sweeps near them."""
+    before = np.r_[0, np.cumsum(loose)]
+    at = np.arange(len(loose))
+    low, high = np.maximum(at - BORDER, 0), np.minimum(at + BORDER + 1, len(loose))
+    return np.flatnonzero(before[high] > before[low])
+
+
+def _standing(
+    states: States, rows: np.ndarray, named: np.ndarray, sweep: np.ndarray, case: Case
+) -> np.ndarray:
+    """Return the other records of sweeps that matter here: those of the same panels and runs."""
+    runs = np.zeros(int(case.run.max(initial=0)) + 1, dtype=bool)
+    runs[case.run[rows]] = True
+    near = np.zeros(len(case.grid.sizes), dtype=bool)
+    near[case.grid.panel[states.unit]] = True
+    out = (sweep >= 0) & (runs[case.run] | near[case.grid.panel[np.maximum(named, 0)]])
+    out[rows] = False
+    return np.flatnonzero(out)
+
+
+def _append(states: States, units: np.ndarray, parameters: Parameters) -> States:
+    """Add one certain state for each record of a sweep."""
+    if not len(units):
+        return states
+    none = np.zeros(len(units), dtype=np.int64)
+    records = len(states.first) - 1
+    return States(
+        np.r_[states.record, records + np.arange(len(units))],
+        np.r_[states.unit, units],
+        np.r_[states.target, units],
+        np.r_[states.regime, none],
+        np.r_[states.form, none + candidates.EXACT],
+        np.r_[states.bits, none + round(1000 * parameters.exact_bits)],
+        np.r_[states.first, states.first[-1] + 1 + np.arange(len(units))],
+    )
+
+
+def _head(states: States, records: int) -> tuple[States, int]:
+    """Return the states of the first records alone, and their number."""
+    kept = int(states.first[records])
+    flat = {f.name: getattr(states, f.name)[:kept] for f in fields(States) if f.name != "first"}
+    return States(**flat, first=states.first[: records + 1]), kept
+
+
+def _take(measured: physics.Measured, rows: np.ndarray) -> physics.Measured:
+    return physics.Measured(
+        measured.loss_db[rows], measured.length_m[rows], measured.multimode[rows]
+    )
 
 
 def only(info: candidates.Typed) -> int:
@@ -141,12 +205,10 @@ def _place(states: States, grid: Grid, sign: np.ndarray, noted: np.ndarray) -> c
     return chain.Place(panel, place, sizes[panel], states.regime, sign[states.record])
 
 
-def _runs(table: pd.DataFrame) -> tuple[np.ndarray, list[tuple[int, int]]]:
-    codes, _ = pd.factorize(table["run_id"])
-    edges = (
-        np.flatnonzero(np.r_[True, codes[1:] != codes[:-1], True]).tolist() if len(codes) else [0]
-    )
-    return codes, list(pairwise(edges))
+def _stretches(run: np.ndarray, rows: np.ndarray, anchored: np.ndarray) -> list[tuple[int, int]]:
+    """Return the stretches of records that follow each other in one run."""
+    new = (run[1:] != run[:-1]) | (rows[1:] != rows[:-1] + 1)
+    return list(pairwise(np.flatnonzero(np.r_[True, new, True]).tolist()))
 
 
 def _signs(
@@ -166,16 +228,26 @@ def _signs(
 
 def _states(
     names: list[str], typed: dict[str, candidates.Typed], grid: Grid, sign: np.ndarray,
-    runs: list[tuple[int, int]], fixed: np.ndarray, guess: np.ndarray, parameters: Parameters,
+    runs: list[tuple[int, int]], anchored: np.ndarray, fixed: np.ndarray, guess: np.ndarray,
+    case: Case,
 ) -> States:  # fmt: skip
+    exact = round(1000 * case.parameters.exact_bits)
     rows: list[tuple[int, int, int, int, int, int]] = []
     first = [0]
     for start, end in runs:
         made = candidates.of_run(
-            names[start:end], typed, grid, sign[start:end], guess[start:end].tolist(), parameters
+            names[start:end],
+            typed,
+            grid,
+            sign[start:end],
+            guess[start:end].tolist(),
+            case.parameters,
         )
         for record, options in enumerate(made, start):
-            if fixed[record] >= -1:
+            if anchored[record] >= 0:
+                unit = int(anchored[record])
+                options = [(unit, unit, 0, candidates.EXACT, exact)]
+            elif fixed[record] > UNBOUND:
                 options = _bound(options, int(fixed[record]))
             rows.extend((record, *option) for option in options)
             first.append(len(rows))
@@ -204,15 +276,18 @@ def _bound(
 
 def _solve(
     states: States, runs: list[tuple[int, int]], place: chain.Place, terms: dict[str, np.ndarray],
-    moves: chain.Moves, panels: int, p: Parameters,
+    moves: chain.Moves, panels: int, p: Parameters, own: int,
 ) -> np.ndarray:  # fmt: skip
+    """Run the chain over the first `own` records; those after them stand where they stand."""
     total = np.sum(list(terms.values()), axis=0) / 1000
     if not p.shift:
         total = np.where(states.regime == 0, total, -60.0)
     if not p.order:
         runs = [(r, r + 1) for start, end in runs for r in range(start, end)]
         total = np.where(states.regime == 0, total, -60.0)
-    return chain.posterior(runs, states.first, place, total, moves, panels)
+    out = chain.posterior(runs, states.first, place, total, moves, panels)
+    out[states.first[own] :] = 1.0
+    return out
 
 
 def _plain(
@@ -226,8 +301,9 @@ def _plain(
     less = States(**{name: getattr(states, name)[kept] for name in flat}, first=first)
     where = chain.Place(*(getattr(place, f.name)[kept] for f in fields(chain.Place)))
     some = {name: value[kept] for name, value in terms.items()}
-    probability = _solve(less, runs, where, some, moves, panels, p)
-    unit, p_unit, _, _ = top_two(less, probability, len(states.first) - 1)
+    own = len(states.first) - 1
+    probability = _solve(less, runs, where, some, moves, panels, p, own)
+    unit, p_unit, _, _ = top_two(less, probability, own)
     return unit, p_unit
 
 

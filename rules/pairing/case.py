@@ -1,0 +1,65 @@
+"""Records of one class, and all that is known of them before they are weighed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+
+from rules.pairing import match, physics
+from rules.pairing.bindings import Bindings
+from rules.pairing.grid import Grid
+from rules.pairing.parameters import Parameters
+from rules.settings import Settings
+
+UNBOUND = -2
+"""Nobody answered anything for this record."""
+
+
+@dataclass(frozen=True)
+class Case:
+    """Records of one fibre, or records of two, in order of work, and the grid they stand on."""
+
+    table: pd.DataFrame
+    """Rows of `records.of_readings`."""
+    measured: physics.Measured
+    way: np.ndarray
+    """A number below `ledger.WAYS` per record: directions and lowest window."""
+    grid: Grid
+    links: pd.DataFrame
+    index: match.Index
+    bound: Bindings
+    fixed: np.ndarray
+    """The unit that an answer gives each record, -1 outside the plan or left out, else UNBOUND."""
+    noted: np.ndarray
+    """Units that the crew noted as skipped or blocked: the work is followed past them."""
+    again: np.ndarray
+    """Units that a repair or a retest list sends a crew to again: a second reading is no rival."""
+    parameters: Parameters
+    settings: Settings
+
+    @cached_property
+    def names(self) -> list[str]:
+        """Return the label of each record."""
+        return list(self.table["label"])
+
+    @cached_property
+    def run(self) -> np.ndarray:
+        """Return a number per record for its run."""
+        return pd.factorize(self.table["run_id"])[0]
+
+    @cached_property
+    def expected(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        """Return loss in both windows, 1 where multimode, and length that the plan has per unit."""
+        length = self.links["length_m"].to_numpy(dtype=float)[self.grid.link]
+        return *physics.expected(self.links, self.grid), length
+
+    @cached_property
+    def touched(self) -> np.ndarray:
+        """Return per panel whether an answer, a note or a repair concerns it."""
+        out = np.zeros(len(self.grid.sizes), dtype=bool)
+        for units in (self.noted, self.again, self.fixed[self.fixed >= 0]):
+            out[self.grid.panel[units]] = True
+        return out
