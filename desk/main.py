@@ -14,7 +14,7 @@ from desk.terminal import CHOICES, guarded
 
 AREAS = (
     "job", "plan", "pairing", "intake", "runs", "profiles", "board", "questions", "decisions",
-    "findings", "limits", "handover", "page", "care", "demo",
+    "findings", "limits", "handover", "page", "care", "portfolio", "evaluate", "demo",
 )  # fmt: skip
 """Modules under desk.commands, in the order in which `--help` lists their commands."""
 

@@ -26,7 +26,7 @@ class Exit(IntEnum):
 
     FINE = 0
     PERSON = 1
-    """Something needs a person (only `take`, `watch`, `status`, `handover --check`)."""
+    """Something needs a person; the README names the commands that say so."""
     USAGE = 2
     """Usage, or a bad job.toml, plan or sheet."""
     DAMAGED = 3

@@ -7,19 +7,25 @@ each file whole or not at all, so that running it again, or twice at once, chang
 from __future__ import annotations
 
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 from ingest import collected, inputs
 
-Done = dict[str, int | float | str]
-"""What a partition says of itself when it is done: folder, readings, seconds."""
+
+@dataclass(frozen=True)
+class Partition:
+    """Where a job's inputs lie and where its tables go."""
+
+    source: str
+    to: str
+    readings: int = 0
 
 
-def run(folder: str) -> Done:
-    """Evaluate `folder`/inputs and write the job's tables into `folder`; say what was done."""
+def run(work: Partition) -> float:
+    """Evaluate the inputs and write the job's tables; give the seconds that it took."""
     begun = time.perf_counter()
-    given = inputs.read(Path(folder) / inputs.FOLDER)
+    given = inputs.read(Path(work.source))
     made = given.evaluated()
-    collected.write(Path(folder), collected.of_evaluation(given, made))
-    took = time.perf_counter() - begun
-    return {"folder": folder, "readings": len(given.stored), "seconds": round(took, 3)}
+    collected.write(Path(work.to), collected.of_evaluation(given, made))
+    return round(time.perf_counter() - begun, 3)
