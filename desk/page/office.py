@@ -114,10 +114,14 @@ class Office:
         what `act` gives. Raises the act's own Trouble while somebody still waits for it, else every
         page shows it.
         """  # fmt: skip
-        future = self.start(what, act)
-        future.add_done_callback(
-            lambda done: then(done.result()) if done.exception() is None else None
-        )
+
+        def run(job: Job) -> T:
+            # within the work, so that what there is to say is said before anybody hears it is done
+            done = act(job)
+            then(done)
+            return done
+
+        future = self.start(what, run)
         try:
             future.result(self.patience)
         except StillRunning:

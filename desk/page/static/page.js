@@ -26,15 +26,32 @@
   let mark = body.dataset.mark;
   let busy = "[]";
   let fetching = false;
+  let again = false;
+
+  const liveIds = (whole) => [...whole.querySelectorAll("[data-live]")].map((part) => part.id).join();
+  const place = (old, fresh) => {
+    const placed = document.importNode(fresh, true);
+    old.replaceWith(placed);
+    watchWidth(placed);
+  };
 
   async function refresh() {
-    if (fetching || !document.querySelector("[data-live]")) return;
+    if (!document.querySelector("[data-live]")) return;
+    // news during a fetch may have come too late for it
+    again = fetching;
+    if (fetching) return;
     fetching = true;
     try {
       const answer = await fetch(location.href, { headers: { accept: "text/html", "x-part": "live" } });
       if (!answer.ok || answer.redirected) return;
       const fresh = new DOMParser().parseFromString(await answer.text(), "text/html");
       mark = fresh.body.dataset.mark;
+      // where parts came or went, the whole around them is laid anew
+      for (const whole of fresh.querySelectorAll("[data-parts]")) {
+        const old = byId(whole.id);
+        if (!old || old.contains(document.activeElement) || liveIds(old) === liveIds(whole)) continue;
+        place(old, whole);
+      }
       for (const part of fresh.querySelectorAll("[data-live]")) {
         const old = byId(part.id);
         // what somebody is using stays as it is until they leave it
@@ -45,14 +62,13 @@
           if (same) same.open = true;
         }
         part.classList.add("changed");
-        const placed = document.importNode(part, true);
-        old.replaceWith(placed);
-        watchWidth(placed);
+        place(old, part);
       }
     } catch {
       // the line is lost; the event source says so
     } finally {
       fetching = false;
+      if (again) refresh();
     }
   }
 
