@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from parsers.columns import distinct
 
-WIDTHS = {"Y": 4, "y": 2, "m": 2, "d": 2, "H": 2, "M": 2, "S": 2}
-"""Directives that print a fixed number of digits."""
-DIRECTIVES = {*WIDTHS, "I", "p", "b", "B", "f", "z", "j"}
+WIDTHS = {"Y": 4, "y": 2, "m": 2, "d": 2, "H": 2, "I": 2, "M": 2, "S": 2, "f": 6, "j": 3}
+"""Directives that print digits, and how many at most."""
+DIRECTIVES = {*WIDTHS, "p", "b", "B", "z"}
 """What a format may use of Python's strptime (Python documentation, datetime)."""
 SERIALS = {"serial-1900": "1899-12-30", "serial-1904": "1904-01-01"}
 """Day 0 of the date systems of ECMA-376 part 1, 18.17.4.1. In the 1900 system day 60 is a
@@ -36,6 +36,8 @@ class Clocks:
 
 
 STATES = ("none", "ok", "ambiguous")
+LONGEST = 60
+"""Characters of a clock. Engineering default, no source."""
 
 
 def problem(layout: str, ask: bool) -> str:
@@ -141,8 +143,13 @@ def _read(texts: Sequence[str], layout: str, stamps: bool) -> Clocks:
     if layout in SERIALS:
         moments = _serial(texts, layout)
     else:
-        moments = _fixed_width(texts, layout)
+        moments = _stepwise(texts, layout)
         rest = np.isnat(moments) & there
+        whole = _whole(layout)
+        rest[rest] = [
+            len(text) <= LONGEST and (whole is None or bool(whole.fullmatch(text)))
+            for text, wanted in zip(texts, rest.tolist(), strict=True) if wanted
+        ]  # fmt: skip
         if rest.any():
             few = pd.Series([t for t, wanted in zip(texts, rest, strict=True) if wanted],
                             dtype="str")  # fmt: skip
@@ -150,45 +157,76 @@ def _read(texts: Sequence[str], layout: str, stamps: bool) -> Clocks:
     for stamp in ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d") if stamps else ():
         # what a date cell of a workbook is written as
         rest = np.isnat(moments) & there
-        moments = np.where(rest, _fixed_width(texts, stamp), moments)
+        moments = np.where(rest, _stepwise(texts, stamp), moments)
     gone = np.isnat(moments)
     return Clocks(moments, offset, (~gone).astype(np.int8), there & gone, resolution(layout))
 
 
-def _fixed_width(texts: Sequence[str], layout: str) -> NDArray[np.datetime64]:
-    """Read texts whose every part has its full width, all at once; NaT for every other."""
-    nothing = np.full(len(texts), np.datetime64("NaT", "s"))
-    parts = re.findall(r"%(.)|([^%])", "%Y-%m-%d %H:%M:%S" if layout == "iso" else layout)
-    if any(directive and directive not in WIDTHS for directive, _ in parts):
-        return nothing
-    width = sum(WIDTHS[d] if d else 1 for d, _ in parts)
-    joined = "".join(texts)
-    if set(map(len, texts)) == {width} and joined.isascii():
-        fits = np.ones(len(texts), np.bool_)
-    else:
-        fits = np.array([len(text) == width and text.isascii() for text in texts], np.bool_)
-        joined = "".join(text for text, fit in zip(texts, fits, strict=True) if fit)
-    if not fits.any():
-        return nothing
-    signs = np.frombuffer(joined.encode("ascii"), np.uint8).reshape(-1, width)
-    good = np.ones(len(signs), np.bool_)
+def _stepwise(texts: Sequence[str], layout: str) -> NDArray[np.datetime64]:
+    """Read all texts at once, part by part of the layout; NaT for every text that does not fit.
+
+    A number takes as many digits as it finds, up to its width; numbers without a sign between them
+    must have their full width.
+    """
+    parts = _parts("%Y-%m-%d %H:%M:%S" if layout == "iso" else layout)
+    if not layout.isascii() or any(d and d not in "YymdHIMSp" for d, _, _ in parts):
+        return np.full(len(texts), np.datetime64("NaT", "s"))
+    # a zero byte ends each text, so that no step finds a digit of the next one
+    joined = "\0".join([*texts, ""]).encode("ascii", "replace") + bytes(4 * len(parts))
+    signs = np.frombuffer(joined, np.uint8)
+    lengths = np.fromiter(map(len, texts), np.int64, len(texts))
+    ends = np.cumsum(lengths + 1) - 1
+    at = ends - lengths
+    good = np.ones(len(texts), np.bool_)
     numbers: dict[str, NDArray[np.int64]] = {}
-    place = 0
-    for directive, sign in parts:
-        if not directive:
-            wanted = signs[:, place] == ord(sign)
-            good &= wanted | (signs[:, place] == ord("T")) if layout == "iso" else wanted
-            place += 1
-            continue
-        digits = signs[:, place : place + WIDTHS[directive]].astype(np.int64) - 48
-        good &= ((digits >= 0) & (digits <= 9)).all(axis=1)
-        number = np.zeros(len(signs), np.int64)
-        for digit in digits.T:
-            number = number * 10 + digit
-        numbers[directive] = number
-        place += WIDTHS[directive]
-    nothing[fits] = _moments(numbers, good)
-    return nothing
+    for directive, sign, whole in parts:
+        if directive == "p":
+            half = signs[at] | 32
+            good = good & ((half == ord("a")) | (half == ord("p"))) & (signs[at + 1] | 32 == 109)
+            numbers["p"] = (half == ord("p")).astype(np.int64)
+            at = at + 2
+        elif directive:
+            number = np.zeros(len(texts), np.int64)
+            there = good
+            for place in range(WIDTHS[directive]):
+                digit = signs[at] - np.uint8(48)
+                there = there & (digit <= 9)
+                if place == 0 or whole or directive in "Yy":
+                    good = there
+                number = np.where(there, number * 10 + digit, number)
+                at = at + there
+            numbers[directive] = number
+        else:
+            found = signs[at]
+            good = good & ((found == ord(sign)) | (layout == "iso" and sign == " ") & (found == 84))
+            at = at + 1
+    return _moments(numbers, good & (at == ends))
+
+
+def _parts(layout: str) -> list[tuple[str, str, bool]]:
+    """Part a layout into (directive, sign, whether it must have its full width)."""
+    parts = re.findall(r"%(.)|([^%])", layout)
+    digits = [directive in WIDTHS for directive, _ in parts]
+    beside = [False, *digits[:-1]], [*digits[1:], False]
+    return [
+        (directive, sign, mine and (before or after))
+        for (directive, sign), mine, before, after in zip(parts, digits, *beside, strict=True)
+    ]
+
+
+def _whole(layout: str) -> re.Pattern[str] | None:
+    """Return what texts must look like where numbers stand side by side, None where none do.
+
+    The standard library would read `2026111` as %Y%m%d in one of two ways.
+    """
+    parts = _parts(layout)
+    if not any(whole for _, _, whole in parts):
+        return None
+    each = (
+        rf"\d{{{WIDTHS[directive]}}}" if whole else ".+" if directive else re.escape(sign)
+        for directive, sign, whole in parts
+    )
+    return re.compile("".join(each), re.ASCII | re.DOTALL)
 
 
 def _moments(
@@ -202,6 +240,9 @@ def _moments(
         year = numbers["y"] + np.where(numbers["y"] >= 69, 1900, 2000)
     month, day = numbers["m"], numbers["d"]
     hour, minute, second = (numbers.get(name, zero) for name in "HMS")
+    if "I" in numbers:
+        good = good & (numbers["I"] >= 1) & (numbers["I"] <= 12)
+        hour = numbers["I"] % 12 + 12 * numbers.get("p", zero)
     good = good & (month >= 1) & (month <= 12) & (day >= 1) & (year >= 1)
     good &= (hour < 24) & (minute < 60) & (second < 60)
     first = (np.where(good, (year - 1970) * 12 + month - 1, 0)).astype("datetime64[M]")

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from typing import NamedTuple
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from parsers import lines
+from parsers import cells, lines
 from parsers.profile import Profile
 from parsers.profile_parts import Delimited, Table
 from parsers.raw import Fault, Mark, Raw, Rows
@@ -35,6 +32,7 @@ def read(profile: Profile, text: Text) -> Raw:
     assert rules is not None, "the profile's layout is checked when it is loaded"
     raw = Raw(size=len(text.starts))
     kinds = lines.classify(profile, text, raw)
+    text = text.parted(rules.separator)
     logical = _logical(text, rules, kinds)
     headers = _headers(profile, text, rules, kinds)
     for position, (index, table) in enumerate(headers):
@@ -144,8 +142,8 @@ def _headers(
             continue
         wanted = [title.strip() for title in table.header]
         for index in lines.beginning(text, table.header[0], rules.quote):
-            cells = fields(text.line(index), rules.separator, rules.quote)
-            if cells is not None and [cell.strip() for cell in cells] == wanted:
+            titles = fields(text.line(index), rules.separator, rules.quote)
+            if titles is not None and [title.strip() for title in titles] == wanted:
                 found.append((index, table))
     return sorted(found, key=lambda pair: pair[0])
 
@@ -168,32 +166,11 @@ def _misfit(text: Text, logical: _Logical, row: int, width: int, raw: Raw) -> No
 def _split(
     text: Text, logical: _Logical, chosen: NDArray[np.int64], table: Table, rules: Delimited
 ) -> Rows:
-    """Split whole rows by pandas' C reader, which is given nothing but rows of the right width."""
+    """Split whole rows, which are all of the right width."""
     first, last = logical.first[chosen], logical.last[chosen]
     block = _joined(text, first, last)
-    used = lines.used(table)
-    cells = pd.read_csv(
-        io.BytesIO(block),
-        sep=rules.separator,
-        header=None,
-        names=list(range(len(table.header))),
-        usecols=[table.header.index(title) for title in used],
-        index_col=False,
-        dtype="str",
-        keep_default_na=False,
-        na_filter=False,
-        quotechar=rules.quote or '"',
-        quoting=csv.QUOTE_MINIMAL if rules.quote else csv.QUOTE_NONE,
-        skip_blank_lines=False,
-        engine="c",
-        encoding="utf-8",
-        encoding_errors="replace",
-    )
-    cells.columns = pd.Index(used)
-    assert len(cells) == len(chosen), "the reader must give back each row"
-    places = {title: table.header.index(title) + 1 for title in used}
-    spaced = lines.spaced(block, rules.separator + rules.quote)
-    return Rows(table, lines.stripped(cells) if spaced else cells, first + 1, last + 1, places)
+    split = cells.split(block, len(chosen), table, rules.separator, rules.quote)
+    return Rows(table, split, first + 1, last + 1, cells.places(table))
 
 
 def _joined(text: Text, first: NDArray[np.int64], last: NDArray[np.int64]) -> bytes:

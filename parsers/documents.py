@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from parsers import lines, text, trees
+from parsers import lines, trees
 from parsers.profile import Profile
 from parsers.profile_parts import Table
 from parsers.raw import Fault, Mark, Noted, Raw, Rows
@@ -15,7 +15,7 @@ from parsers.trees import Tree, joined
 
 
 @dataclass
-class _Gathered:
+class Gathered:
     """The rows of each table so far: (first, last, cells of its columns)."""
 
     rows: list[list[tuple[int, int, list[str]]]]
@@ -28,61 +28,25 @@ class _Gathered:
 
 
 def read(profile: Profile, data: bytes) -> tuple[Raw, list[Fault]]:
-    """Read the records of a document, or of a document per line; see `Raw`."""
-    if profile.json_ is not None and profile.json_.lines:
-        return _by_line(profile, data), []
+    """Read the records of one document; see `Raw`."""
     tree = trees.read(data, profile.layout, profile.text.encoding)
     if isinstance(tree, trees.Broken):
         return lines.refused(data, tree.code, tree.why), []
     raw = Raw(size=len(tree.path), unit="element")
-    gathered = _gathered(profile)
-    _take(profile, tree, raw, gathered, None)
-    _finish(profile, raw, gathered)
+    gathered = gathering(profile)
+    take(profile, tree, raw, gathered, None)
+    finish(profile, raw, gathered)
     return raw, []
 
 
-def _gathered(profile: Profile) -> _Gathered:
+def gathering(profile: Profile) -> Gathered:
+    """Begin to gather the rows of a profile's tables."""
     columns = {_absolute(table, title) for table in profile.table for title in table.header}
     ignored = tuple(f"{rule.path}/" for rule in profile.ignore if rule.path)
-    return _Gathered([[] for _ in profile.table], _outer(profile), columns, ignored)
+    return Gathered([[] for _ in profile.table], _outer(profile), columns, ignored)
 
 
-def _by_line(profile: Profile, data: bytes) -> Raw:
-    """Read one JSON document per line; a broken line is a fault of its own."""
-    body = text.read(data, profile.text.encoding)
-    raw = Raw(size=len(body.starts), encoding=profile.text.encoding)
-    gathered = _gathered(profile)
-    table = profile.table[0]
-    used = lines.used(table)
-    simple = len(profile.table) == 1 and not table.rows and not any("../" in t for t in used)
-    known: set[tuple[str, ...]] = set()
-    every = body.lines()
-    for index in np.flatnonzero(~body.blank()).tolist():
-        if body.ends[index] - body.starts[index] > text.LONGEST_LINE:
-            found: Tree | trees.Broken = trees.Broken("line-too-long", "the line is too long")
-        else:
-            flat = trees.flat(every[index]) if simple else None
-            names = tuple(flat) if flat else ()
-            if flat and names in known:
-                cells = [flat.get(column, "") for column in used]
-                gathered.rows[0].append((index + 1, index + 1, cells))
-                continue
-            found = trees.document(every[index])
-        if isinstance(found, trees.Broken):
-            raw.faults.append(
-                Fault(index + 1, 1, found.code, body.excerpt(index), f"JSON ({found.why})")
-            )
-            continue
-        before = len(gathered.rows[0])
-        _take(profile, found, raw, gathered, index + 1)
-        # lines with the same names as a plain row are rows too; what is unknown is told once
-        if simple and names and len(gathered.rows[0]) == before + 1 and flat and all(flat.values()):
-            known.add(names)
-    _finish(profile, raw, gathered)
-    return raw
-
-
-def _take(profile: Profile, tree: Tree, raw: Raw, gathered: _Gathered, line: int | None) -> None:
+def take(profile: Profile, tree: Tree, raw: Raw, gathered: Gathered, line: int | None) -> None:
     """Sort the elements of one document into rows, context, ignored and faults.
 
     `line` is the physical line where each line is a document; else elements number themselves.
@@ -145,7 +109,7 @@ def _row(
     flat: list[dict[str, str]],
     index: int,
     line: int | None,
-    gathered: _Gathered,
+    gathered: Gathered,
     raw: Raw,
 ) -> None:
     """Take the cells of a record; what the profile does not name in it is a fault, once."""
@@ -264,7 +228,7 @@ def _absolute(table: Table, title: str) -> str:
     return "/".join([*base, *([] if title == "." else [title])])
 
 
-def _finish(profile: Profile, raw: Raw, gathered: _Gathered) -> None:
+def finish(profile: Profile, raw: Raw, gathered: Gathered) -> None:
     """Make tables of the gathered rows; a document without any is a fault."""
     for table, rows in zip(profile.table, gathered.rows, strict=True):
         if rows:

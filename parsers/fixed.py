@@ -42,9 +42,8 @@ def read(profile: Profile, text: Text) -> Raw:
 
 def _looking_like(table: Table, text: Text, mine: NDArray[np.bool_]) -> NDArray[np.int64]:
     """List the lines of `mine` that match the table's row pattern."""
-    offsets = [offset for offset, _ in patterns.found([table.row or ""], text.body)]
-    found = np.unique(np.searchsorted(text.starts, np.array(offsets, np.int64)))
-    return found[mine[found]].astype(np.int64)
+    left = np.flatnonzero(mine)
+    return left[patterns.matching(table.row or "", text.raw(left))]
 
 
 def _cut(text: Text, chosen: NDArray[np.int64], table: Table, raw: Raw) -> None:

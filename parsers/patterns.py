@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Any
 
+import numpy as np
 import re2
+from numpy.typing import NDArray
 
 
 def compile_lines(text: str) -> Any:
@@ -46,6 +48,12 @@ def found(texts: list[str], body: bytes) -> Iterator[tuple[int, int]]:
             if pattern.search(line):
                 yield start, index
                 break
+
+
+def matching(text: str, parts: list[bytes]) -> NDArray[np.bool_]:
+    """Tell for each part, a line of its own, whether a pattern matches in it."""
+    search = compile_lines(text).search
+    return np.array([search(part) is not None for part in parts], np.bool_)
 
 
 def _unnamed(text: str) -> str:

@@ -15,6 +15,7 @@ from parsers import (
     documents,
     fixed,
     heads,
+    json_lines,
     patterns,
     readings,
     serial,
@@ -65,7 +66,9 @@ class ProfileParser:
 
     def parse(self, dump: Dump) -> Extract:
         """Read the dump; never raises on content."""
-        raw, extra = _LAYOUTS[self.profile.layout](self.profile, dump.data)
+        lined = self.profile.json_ is not None and self.profile.json_.lines
+        reader = json_lines.read if lined else _LAYOUTS[self.profile.layout]
+        raw, extra = reader(self.profile, dump.data)
         made = readings.make(self.profile, raw)
         faults = [*made.faults, *raw.faults]
         if not len(made.readings) and not faults:
@@ -92,7 +95,9 @@ def _text_layout(read: Callable[[Profile, text.Text], Raw]) -> _Reader:
 
     def reader(profile: Profile, data: bytes) -> tuple[Raw, list[Fault]]:
         encoding = profile.text.encoding
-        frame = profile.serial.start + profile.serial.end if profile.serial else ""
+        framed, parted = profile.serial, profile.delimited
+        frame = framed.start + framed.end + framed.separator if framed else ""
+        frame += parted.separator if parted else ""
         body = text.read(data, encoding, frame)
         extra = [Fault(line, column, "encoding-damaged", shown, f"text in {encoding}")
                  for line, column, shown in body.damaged]  # fmt: skip

@@ -5,14 +5,13 @@ from __future__ import annotations
 import binascii
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from parsers import lines, patterns
+from parsers import cells, lines, patterns
 from parsers.profile import Profile
-from parsers.profile_parts import Serial, Table
+from parsers.profile_parts import Serial
 from parsers.raw import Fault, Mark, Raw, Rows
-from parsers.text import Text, line_ends, shown
+from parsers.text import Text, found, shown, trimmed
 
 
 def read(profile: Profile, text: Text) -> Raw:
@@ -22,75 +21,90 @@ def read(profile: Profile, text: Text) -> Raw:
     raw = Raw(size=len(text.starts))
     kinds = lines.classify(profile, text, raw)
     _end(rules, text, kinds, raw)
-    taken = _payloads(profile, rules, text, kinds, raw)
+    text = text.parted(rules.separator)
+    index, payloads = _payloads(profile, rules, text, kinds, raw)
+    sign = rules.separator.encode()
+    widths = np.array([payload.count(sign) + 1 for payload in payloads], np.int64)
     for table in profile.table:
-        rows = _rows_of(table, taken)
-        whole = []
-        for index, payload in rows:
-            cells = payload.split(rules.separator)
-            kinds[index] = lines.TAKEN
-            if len(cells) == len(table.header):
-                whole.append((index, cells))
-                continue
-            raw.faults.append(
-                Fault(index + 1, 1, "field-count", text.line(index),
-                      f"{len(table.header)} fields; this row has {len(cells)}")
-            )  # fmt: skip
-        taken = [pair for pair in taken if kinds[pair[0]] == lines.UNKNOWN]
-        if whole:
-            raw.rows.append(_table(table, whole))
+        mine = kinds[index] == lines.UNKNOWN
+        if table.row:
+            mine &= patterns.matching(table.row, payloads)
+        kinds[index[mine]] = lines.TAKEN
+        fits = widths == len(table.header)
+        expected = f"{len(table.header)} fields; this row has "
+        raw.faults += [
+            Fault(int(index[row]) + 1, 1, "field-count", text.excerpt(int(index[row])),
+                  f"{expected}{widths[row]}")
+            for row in np.flatnonzero(mine & ~fits).tolist()
+        ]  # fmt: skip
+        chosen = np.flatnonzero(mine & fits)
+        if len(chosen):
+            block = b"\n".join([payloads[row] for row in chosen.tolist()] + [b""])
+            split = cells.split(block, len(chosen), table, rules.separator)
+            number = index[chosen] + 1
+            raw.rows.append(Rows(table, split, number, number, cells.places(table)))
     lines.rest(profile, text, kinds, raw, True)
     return raw
 
 
 def _payloads(
     profile: Profile, rules: Serial, text: Text, kinds: NDArray[np.int8], raw: Raw
-) -> list[tuple[int, str]]:
-    """Return (line from 0, text inside the frame) of each line whose frame and checksum hold."""
-    start, end = shown(rules.start), shown(rules.end)
-    every = text.lines()
-    framed = []
-    for index in np.flatnonzero(kinds == lines.UNKNOWN).tolist():
-        payload, check, fault = _unframed(every[index], start, end, rules)
-        if fault is None:
-            framed.append((index, payload, check))
-        else:
-            raw.faults.append(fault._replace(line=index + 1))
-            kinds[index] = lines.TAKEN
+) -> tuple[NDArray[np.int64], list[bytes]]:
+    """Return the lines (from 0) whose frame and checksum hold, and the text inside each frame."""
+    index = np.flatnonzero(kinds == lines.UNKNOWN)
+    first, last, stop = _unframed(text, index, rules, raw)
+    held = first >= 0
+    kinds[index[~held]] = lines.TAKEN
+    index, first, last, stop = index[held], first[held], last[held], stop[held]
+    payloads = text.cut(first, last)
     if rules.checksum == "none":
-        return [(index, payload) for index, payload, _ in framed]
-    encoding = profile.text.encoding
-    wanted = checksums(rules.checksum, [p.encode(encoding, "replace") for _, p, _ in framed])
-    good = []
-    for (index, payload, check), sum_ in zip(framed, wanted, strict=True):
-        if check.strip().upper() == sum_:
-            good.append((index, payload))
-            continue
-        place = len(every[index]) - len(check) + 1
-        expected = f"checksum {sum_}; found {check!r}"
-        raw.faults.append(Fault(index + 1, place, "checksum-wrong", every[index], expected))
-        kinds[index] = lines.TAKEN
-    return good
+        return index, payloads
+    sent = payloads
+    if not text.body.isascii():
+        encoding = profile.text.encoding
+        sent = [payload.decode().encode(encoding, "replace") for payload in payloads]
+    checks = text.cut(last + len(shown(rules.end).encode()), stop)
+    wanted = checksums(rules.checksum, sent)
+    good = np.array([check.strip().upper() == sum_.encode()
+                     for check, sum_ in zip(checks, wanted, strict=True)], np.bool_)  # fmt: skip
+    for row in np.flatnonzero(~good).tolist():
+        line, check = text.line(int(index[row])), checks[row].decode()
+        expected = f"checksum {wanted[row]}; found {check!r}"
+        raw.faults.append(
+            Fault(int(index[row]) + 1, len(line) - len(check) + 1, "checksum-wrong", line, expected)
+        )
+    kinds[index[~good]] = lines.TAKEN
+    return index[good], [payloads[row] for row in np.flatnonzero(good).tolist()]
 
 
-def _rows_of(table: Table, taken: list[tuple[int, str]]) -> list[tuple[int, str]]:
-    """Return the lines that look like rows of a table."""
-    if not table.row or not taken:
-        return taken
-    body = "\n".join(payload for _, payload in taken).encode("utf-8", "replace")
-    starts, _ = line_ends(body)
-    offsets = [offset for offset, _ in patterns.found([table.row], body)]
-    found = np.unique(np.searchsorted(starts, np.array(offsets, np.int64)))
-    return [taken[place] for place in found.tolist()]
+def _unframed(
+    text: Text, index: NDArray[np.int64], rules: Serial, raw: Raw
+) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64]]:
+    """Return where the text inside each line's frame starts (-1: no frame) and ends.
 
-
-def _table(table: Table, whole: list[tuple[int, list[str]]]) -> Rows:
-    numbers = np.array([index + 1 for index, _ in whole], np.int64)
-    columns = list(zip(*(cells for _, cells in whole), strict=True))
-    used = lines.used(table)
-    cells = {t: pd.Series(columns[table.header.index(t)], dtype="str").str.strip() for t in used}
-    places = {t: table.header.index(t) + 1 for t in used}
-    return Rows(table, pd.DataFrame(cells), numbers, numbers, places)
+    The third array tells where the line itself ends; what stands between is the checksum.
+    """
+    first, stop = trimmed(text.body, text.starts[index], text.ends[index])
+    last = stop.copy()
+    fault = np.zeros(len(index), np.int8)
+    start, end = shown(rules.start), shown(rules.end)
+    if start:
+        places = found(text.body, start.encode())
+        fault[~np.isin(first, places)] = 1
+        first = first + len(start.encode())
+    if end:
+        places = np.concatenate([[-1], found(text.body, end.encode())])
+        last = places[np.searchsorted(places, stop) - 1]
+        fault[(last < first) & (fault == 0)] = 2
+        if rules.checksum == "none":
+            fault[(stop > last + len(end.encode())) & (fault == 0)] = 3
+    told = ("", f"{start} before the text", f"{end} after the text", f"nothing after {end}")
+    for row in np.flatnonzero(fault).tolist():
+        line = text.line(int(index[row]))
+        column = len(line) if fault[row] == 2 else 1
+        raw.faults.append(Fault(int(index[row]) + 1, column, "frame-broken", line,
+                                told[fault[row]]))  # fmt: skip
+    return np.where(fault > 0, -1, first), last, stop
 
 
 def _end(rules: Serial, text: Text, kinds: NDArray[np.int8], raw: Raw) -> None:
@@ -109,23 +123,6 @@ def _end(rules: Serial, text: Text, kinds: NDArray[np.int8], raw: Raw) -> None:
         raw.faults.append(
             Fault(place, 1, "capture-incomplete", text.excerpt(place - 1), "the meter's end mark")
         )
-
-
-def _unframed(line: str, start: str, end: str, rules: Serial) -> tuple[str, str, Fault | None]:
-    """Return the text between the frame's signs and what follows, or a fault."""
-    body = line.strip()
-    if start:
-        if not body.startswith(start):
-            return "", "", Fault(0, 1, "frame-broken", line, f"{start} before the text")
-        body = body.removeprefix(start)
-    if not end:
-        return body, "", None
-    payload, there, check = body.rpartition(end)
-    if not there:
-        return "", "", Fault(0, len(line), "frame-broken", line, f"{end} after the text")
-    if rules.checksum == "none" and check:
-        return "", "", Fault(0, 1, "frame-broken", line, f"nothing after {end}")
-    return payload, check, None
 
 
 def checksums(kind: str, texts: list[bytes]) -> list[str]:

@@ -56,6 +56,22 @@ class Text:
         stop = min(self.ends[index], start + 4 * EXCERPT)
         return self.body[start:stop].decode("utf-8", "replace")[:EXCERPT]
 
+    def raw(self, indexes: NDArray[np.int64]) -> list[bytes]:
+        """Return lines (from 0) as UTF-8 bytes."""
+        return self.cut(self.starts[indexes], self.ends[indexes])
+
+    def cut(self, starts: NDArray[np.int64], ends: NDArray[np.int64]) -> list[bytes]:
+        """Return spans of the body."""
+        spans = zip(starts.tolist(), ends.tolist(), strict=True)
+        return [self.body[start:end] for start, end in spans]
+
+    def parted(self, sign: str) -> Text:
+        """Return the text with control character `sign`, here a separator, as itself."""
+        if shown(sign) == sign:
+            return self
+        body = self.body.replace(shown(sign).encode(), sign.encode())
+        return Text(body, *line_ends(body), self.damaged, self.controls)
+
     def blank(self) -> NDArray[np.bool_]:
         """Tell for each line whether it holds nothing but ASCII blank space."""
         return blank_lines(self.body, self.starts, self.ends)
@@ -82,10 +98,12 @@ def read(data: bytes, encoding: str, frame: str = "") -> Text:
     odd = (array < 32) & (array != 10) & (array != 9) | (array == 127)
     if odd.any():
         # a form feed that begins a line is the printer's page break, no part of the line
-        text = raw.decode().replace("\n\f", "\n").removeprefix("\f").translate(_CONTROL)
-        raw = text.encode("utf-8", "backslashreplace")
-        controls = _controls(text, shown(frame))
+        raw = raw.replace(b"\n\f", b"\n").removeprefix(b"\f")
+        for code in np.unique(array[odd]).tolist():
+            raw = raw.replace(bytes([code]), _CONTROL[code].encode())
     starts, ends = line_ends(raw)
+    if odd.any():
+        controls = _controls(raw, starts, shown(frame))
     return Text(raw, starts, ends, damaged, controls)
 
 
@@ -154,20 +172,38 @@ def blank_lines(
     return blank
 
 
+def found(body: bytes, sign: bytes) -> NDArray[np.int64]:
+    """List where `sign`, the UTF-8 bytes of one character, stands in `body`."""
+    array = np.frombuffer(body, dtype=np.uint8)
+    places = np.flatnonzero(array[: len(array) - len(sign) + 1] == sign[0])
+    for step, code in enumerate(sign[1:], 1):
+        places = places[array[places + step] == code]
+    return places.astype(np.int64)
+
+
+def trimmed(
+    body: bytes, starts: NDArray[np.int64], ends: NDArray[np.int64]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Move the ends of spans inwards, past ASCII blanks."""
+    array = np.frombuffer(body + b" ", dtype=np.uint8)
+    starts, ends = starts.copy(), ends.copy()
+    for row in np.flatnonzero((array[starts] <= 32) | (array[ends - 1] <= 32)).tolist():
+        line = body[starts[row] : ends[row]]
+        ends[row] = starts[row] + len(line.rstrip())
+        starts[row] += min(len(line) - len(line.lstrip()), ends[row] - starts[row])
+    return starts, ends
+
+
 def shown(sign: str) -> str:
     """Return a control character as `read` shows it; other text stays as it is."""
     return sign.translate(_CONTROL)
 
 
-def _controls(text: str, expected: str) -> tuple[int, ...]:
+def _controls(body: bytes, starts: NDArray[np.int64], expected: str) -> tuple[int, ...]:
     """List the lines, from 1, that hold shown control characters other than the expected ones."""
-    signs = [sign for sign in _CONTROL.values() if sign not in expected]
-    lines, line, place = set(), 1, 0
-    for match in re.finditer(f"[{''.join(signs)}]", text):
-        line += text.count("\n", place, match.start())
-        place = match.start()
-        lines.add(line)
-    return tuple(sorted(lines))
+    signs = [sign.encode() for sign in _CONTROL.values() if sign not in expected]
+    found = [match.start() for match in re.finditer(b"|".join(signs), body)]
+    return tuple(np.unique(np.searchsorted(starts, found, side="right")).tolist())
 
 
 def _repaired(data: bytes, encoding: str) -> tuple[str, tuple[tuple[int, int, str], ...]]:

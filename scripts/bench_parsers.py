@@ -42,9 +42,9 @@ def comma(count: int) -> bytes:
 def printer(count: int) -> bytes:
     head = (" LOSS LIST            PAGE 1   UNIT T4410\n WAVE 1310 nm   ZERO -3.02 dBm\n"
             "  NO  FIBRE ID         LOSS  DAY      TIME\n")  # fmt: skip
-    rows = (f"{n % 9999:4d}  TR-{n:<9} {n % 97 / 50:8.2f}  11/03/26  {n % 11 + 1}:{n % 60:02d} AM"
+    rows = (f"{n % 9999:4d}  TR-{n:<9} {n % 97 / 50:8.2f}  11/03/26 {n % 11 + 1:2d}:{n % 60:02d} AM"
             for n in range(count))  # fmt: skip
-    return (head + "\n".join(row[:46] for row in rows) + "\n").encode("cp437")
+    return (head + "\n".join(rows) + "\n").encode("cp437")
 
 
 def blocks(count: int) -> bytes:
@@ -62,7 +62,7 @@ def frames(count: int) -> bytes:
     listed = list(rows)
     sums = serial.checksums("xor-8", [row.encode() for row in listed])
     lines = [f"\x02{row}\x03{sum_}\r" for row, sum_ in zip(listed, sums, strict=True)]
-    return ("\x02SM88,x\x034E\r" + "".join(lines)).encode()
+    return ("\x02SM88,x\x034E\r" + "".join(lines) + "\x02END\x03\r").encode()
 
 
 def json_lines(count: int) -> bytes:

@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 
-from parsers import serial
+from parsers import account, registry, serial
 from tests.parsers import fixtures
 
 
@@ -46,3 +46,22 @@ def test_every_flipped_bit_inside_a_frame_is_noticed() -> None:
         mutant[place] ^= 1
         extract = fixtures.parser_of(file).parse(fixtures.dump(bytes(mutant)))
         assert set(extract.faults["code"]) & {"checksum-wrong", "frame-broken"}
+
+
+def test_a_control_character_may_part_the_fields() -> None:
+    """As the unit separator of ASCII (ISO 646, 1F) is meant to."""
+    file = fixtures.FOLDER / "serial-frames" / "profile.toml"
+    text = file.read_text("utf-8").replace('separator = ","', 'separator = "\\u001f"')
+    text = text.replace("SM[0-9]+,", "SM[0-9]+").replace("^␂R,", "^␂R").replace("'^R,'", "'^R'")
+    parser = registry.from_profile(text, "mine")
+    rows = [b"R\x1f%d\x1fE-%d\x1fA\x1f-21.%02d" % (n, n, n) for n in range(1, 4)]
+    sums = serial.checksums("xor-8", rows)
+    body = b"".join(
+        b"\x02%s\x03%s\r" % (row, s.encode()) for row, s in zip(rows, sums, strict=True)
+    )
+    dump = fixtures.dump(body + b"\x02END\x03\r")
+    extract = parser.parse(dump)
+    assert account.check(dump, extract) == ()
+    assert extract.readings["label"].tolist() == ["E-1", "E-2", "E-3"]
+    assert extract.readings["power_dbm"].tolist() == [-21.01, -21.02, -21.03]
+    assert extract.faults.empty
