@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from itertools import pairwise
 
 import numpy as np
 import pandas as pd
 
-from rules import labels
+from rules import columns, labels
 from rules.pairing.sites import Sites
 
 FORMS = ("link", "a-end", "b-end")
@@ -93,34 +94,35 @@ def of_sites(sites: Sites, links: pd.DataFrame, *, pairs: bool) -> Grid:
         link = np.array([fibres[1] for fibres in sites.fibres], dtype=np.int64)
     else:
         site = link = np.arange(sites.links)
-    position = links["position"].to_numpy(dtype=np.int64)
-    ends = [sites.a_ends[i] or sites.link_ids[i] for i in link.tolist()]
-    split = [labels.port_of(end) for end in ends]
-    where = zip(links["building"], links["floor"], links["area"], strict=True)
-    area = ["\0".join(parts) for parts in where]
-    names = [f"{area[i]}\0{panel}" for i, (panel, _) in zip(link.tolist(), split, strict=True)]
-    first: dict[str, tuple[int, str]] = {}
-    for name, i in zip(names, link.tolist(), strict=True):
-        here = (int(position[i]), sites.link_ids[i])
-        first[name] = min(first.get(name, here), here)
-    order = sorted(
-        range(len(site)),
-        key=lambda n: (first[names[n]], labels.natural(split[n][1]), sites.link_ids[int(link[n])]),
-    )
-    rank = np.array(order, dtype=np.int64)
-    walked = [names[n] for n in order]
-    codes, uniques = pd.factorize(np.array(walked, dtype=object))
+    split = [labels.port_of(sites.a_ends[i] or sites.link_ids[i]) for i in link.tolist()]
+    name, unique = pd.factorize(np.array([panel for panel, _ in split], dtype=object))
+    where = [columns.codes(links[part])[0][link] for part in ("building", "floor", "area")]
+    home, _ = pd.factorize(columns.compound(*where, name.astype(np.int64)))
+    position = links["position"].to_numpy(dtype=np.int64)[link]
+    first = np.full(int(home.max(initial=-1)) + 1, np.iinfo(np.int64).max)
+    np.minimum.at(first, home, position)
+    port, found = pd.factorize(np.array([port for _, port in split], dtype=object))
+    texts = [str(text) for text in found]
+    natural = sorted(range(len(texts)), key=lambda n: labels.natural(texts[n]))
+    rank = np.empty(len(texts), dtype=np.int64)
+    keys = [labels.natural(texts[n]) for n in natural]
+    rank[natural] = np.cumsum([0, *(a != b for a, b in pairwise(keys))]) if keys else 0
+    ids = np.array(sites.link_ids, dtype=object)[link]
+    by_id = columns.codes(pd.Series(ids, dtype="str"), sort=True)[0]
+    order = np.lexsort((by_id, rank[port], home, first[home]))
+    codes, _ = pd.factorize(home[order])
     panel = codes.astype(np.int64)
-    starts = np.searchsorted(panel, np.arange(len(uniques) + 1))
-    ports = [labels.tokens(split[n][1])[-1:] for n in order]
-    port = np.array([int(p[0]) if p and p[0].isdecimal() else -1 for p in ports], dtype=np.int64)
+    head = np.flatnonzero(np.diff(panel, prepend=-1))
+    starts = np.r_[head, len(panel)]
+    last = [labels.tokens(text)[-1:] for text in texts]
+    number = np.array([int(p[0]) if p and p[0].isdecimal() else -1 for p in last], dtype=np.int64)
     return Grid(
         sites,
-        np.asarray(site, dtype=np.int64)[rank],
+        np.asarray(site, dtype=np.int64)[order],
         panel,
-        np.arange(len(rank)) - starts[panel],
+        np.arange(len(order)) - starts[panel],
         starts,
-        port,
-        np.asarray(link, dtype=np.int64)[rank],
-        tuple(str(name).rpartition("\0")[2] for name in uniques),
+        number[port[order]],
+        np.asarray(link, dtype=np.int64)[order],
+        tuple(str(text) for text in unique[name[order[head]]]),
     )

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from rules import tables
+from rules import columns, tables
 from rules.pairing import windows
 from rules.pairing.bindings import Bindings
 from rules.pairing.outcome import Outcome
@@ -42,7 +42,10 @@ def spread(
 ) -> ByReading:  # fmt: skip
     """Give every reading its record's outcome, then what answers and its own wavelength say."""
     row = np.flatnonzero((working["quantity"] != "reference").to_numpy())
-    own = working.iloc[row]
+
+    def own(name: str) -> np.ndarray:
+        return np.asarray(working[name].array.take(row).to_numpy())
+
     record = made.record_of[row]
     copy = record < 0
     at = np.maximum(record, 0)
@@ -57,10 +60,9 @@ def spread(
     how, reason = take(found.how, ""), take(found.reason, "")
     code, group = take(found.code, ""), take(found.group, "")
     confidence, site = take(found.confidence, 0.0), take(found.site, -1)
-    reason[copy] = ("repeats reading " + own["duplicate_of"].astype("str")).to_numpy(dtype=object)[
-        copy
-    ]
-    fibre = own["fibre_position"].to_numpy()
+    first = working["duplicate_of"].array.take(row[copy])
+    reason[copy] = [f"repeats reading {reading_id}" for reading_id in first]
+    fibre = own("fibre_position")
     link = np.where(site < place.links, site, -1)
     for n in np.flatnonzero(site >= place.links).tolist():
         link[n] = place.link_at(int(site[n]), int(fibre[n]))
@@ -68,9 +70,8 @@ def spread(
     status[lone], code[lone] = "question", "fibre-of-pair-unknown"
     reason[lone], group[lone] = "the plan names no partner for this fibre", "pair"
     by = ByReading(
-        row, own["reading_id"].to_numpy(dtype=object), record, fibre, link,
-        np.zeros(len(row), dtype=np.int64), own["wavelength_nm"].to_numpy(dtype=np.int64),
-        own["direction"].to_numpy(dtype=object), status, how, confidence, reason, code, group,
+        row, own("reading_id"), record, fibre, link, np.zeros(len(row), dtype=np.int64),
+        own("wavelength_nm"), own("direction"), status, how, confidence, reason, code, group,
     )  # fmt: skip
     _answers(by, place, bound)
     _wavelengths(by, place, settings)
@@ -110,9 +111,10 @@ def _answers(by: ByReading, place: Sites, bound: Bindings) -> None:
 
 def _wavelengths(by: ByReading, place: Sites, settings: Settings) -> None:
     """Fill in nominal wavelengths; hold pairs whose wavelength is in no window of the fibre."""
-    types = np.array([*place.fibre_types, ""], dtype=object)
+    number, types = pd.factorize(np.array([*place.fibre_types, ""], dtype=object))
     proven = np.where(by.status == "paired", by.link, -1)
-    by.wavelength_nm[:] = windows.nominal(by.stored_nm, types[proven], settings.windows)
+    nominal = windows.nominal(by.stored_nm, list(types), number[proven], settings.windows)
+    by.wavelength_nm[:] = nominal
     odd = (by.status == "paired") & (by.wavelength_nm == 0) & (by.stored_nm != 0)
     odd &= by.how != "answered"
     for n in np.flatnonzero(odd).tolist():
@@ -124,17 +126,27 @@ def _wavelengths(by: ByReading, place: Sites, settings: Settings) -> None:
 def as_pairs(by: ByReading, place: Sites) -> pd.DataFrame:
     """Return table PAIRS, by reading id."""
     shown = np.where(by.status == "paired", by.link, -1)
-    ids = np.array([*place.link_ids, ""], dtype=object)
-    kinds = np.array([*place.kinds, ""], dtype=object)
     frame = pd.DataFrame(
         {
-            "reading_id": by.reading_id, "link_id": ids[shown], "kind": kinds[shown],
-            "wavelength_nm": by.wavelength_nm, "direction": by.direction, "status": by.status,
-            "how": by.how, "confidence": by.confidence.round(6), "reason": by.reason,
+            "reading_id": by.reading_id,
+            "link_id": columns.texts([*place.link_ids, ""], shown),
+            "kind": columns.texts([*place.kinds, ""], shown),
+            "wavelength_nm": by.wavelength_nm,
+            "direction": _text(by.direction),
+            "status": _text(by.status),
+            "how": _text(by.how),
+            "confidence": by.confidence.round(6),
+            "reason": _text(by.reason),
         }
-    )  # fmt: skip
-    out = tables.conform(frame, tables.PAIRS)
-    return out.sort_values("reading_id", kind="stable", ignore_index=True)
+    )
+    order = columns.sorting(frame["reading_id"])
+    return tables.conform(frame.take(order).reset_index(drop=True), tables.PAIRS)
+
+
+def _text(values: np.ndarray) -> pd.Series:
+    """Make a text column of few distinct values."""
+    numbers, unique = pd.factorize(values)
+    return columns.texts([str(value) for value in unique], numbers)
 
 
 def notes(working: pd.DataFrame, by: ByReading) -> pd.DataFrame:

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from rules import columns
+
 
 @dataclass(frozen=True)
 class Records:
@@ -24,77 +26,82 @@ class Records:
 
 def of_readings(working: pd.DataFrame) -> Records:
     """Group readings by dump, record and label; references and duplicates belong to none."""
-    counts = (working["quantity"] != "reference") & (working["duplicate_of"] == "")
-    rows = working.loc[counts.to_numpy(), :]
-    two = rows["fibre_position"] > 0
-    grouped = (
-        pd.DataFrame(
-            {
-                "run_id": rows["run_id"],
-                "dump_sha256": rows["dump_sha256"],
-                "record": rows["record"],
-                "label": rows["label"],
-                "two_fibres": two,
-                "order": rows["order"],
-                "utc_s": rows["utc_s"],
-                "meter_serial": rows["meter_serial"],
-            }
-        )
-        .groupby(["run_id", "dump_sha256", "record", "label", "two_fibres"], sort=True)
-        .agg(
-            order=("order", "min"),
-            utc_s=("utc_s", "min"),
-            meter_serial=("meter_serial", "min"),
-            readings=("order", "size"),
-        )
-        .reset_index()
-        .sort_values(
-            ["run_id", "order", "dump_sha256", "record", "label", "two_fibres"],
-            kind="stable",
-            ignore_index=True,
-        )
+    counts = ((working["quantity"] != "reference") & (working["duplicate_of"] == "")).to_numpy()
+    rows = working.loc[counts, :]
+    run, dump, label, meter = (
+        columns.codes(rows[name], sort=True)
+        for name in ("run_id", "dump_sha256", "label", "meter_serial")
     )
-    place = ["run_id", "dump_sha256", "record", "label", "two_fibres"]
-    numbered = grouped[place].assign(row=np.arange(len(grouped)))
-    found = rows[place[:-1]].assign(two_fibres=two).merge(numbered, on=place, how="left")
-    stored = found["row"].to_numpy(dtype=np.int64)
-    visit = _visits(grouped, rows, stored)
+    record = rows["record"].to_numpy(dtype=np.int64)
+    two = (rows["fibre_position"] > 0).to_numpy().astype(np.int64)
+    stored = columns.combined(run[0], dump[0], record, label[0], two)
+    size = int(stored.max(initial=-1)) + 1
+    order = _least(rows["order"].to_numpy(dtype=np.int64), stored, size)
+    one = np.zeros(size, dtype=np.int64)
+    one[stored] = np.arange(len(stored))
+    parts = [run[0][one], order, dump[0][one], record[one], label[0][one], two[one]]
+    ranks = np.lexsort(parts[::-1])
+    place = np.empty(size, dtype=np.int64)
+    place[ranks] = np.arange(size)
+    stored = place[stored]
+    run_of, order, dump_of, record, label_of, two = (part[ranks] for part in parts)
+    visit = _visits(np.column_stack([run_of, dump_of, label_of, two]), rows, stored)
     record_of = np.full(len(working), -1, dtype=np.int64)
-    record_of[counts.to_numpy()] = visit[stored]
+    record_of[counts] = visit[stored]
     first = np.flatnonzero(np.diff(visit, prepend=-1))
-    together = grouped.iloc[first].reset_index(drop=True)
-    together["readings"] = np.bincount(visit[stored], minlength=len(first))
-    return Records(together, record_of)
+    utc_s = np.full(size, np.inf)
+    np.fmin.at(utc_s, stored, rows["utc_s"].to_numpy(dtype=float))
+    table = pd.DataFrame(
+        {
+            "run_id": columns.texts(run[1], run_of[first]),
+            "dump_sha256": columns.texts(dump[1], dump_of[first]),
+            "record": record[first],
+            "label": columns.texts(label[1], label_of[first]),
+            "two_fibres": two[first] > 0,
+            "order": order[first],
+            "utc_s": np.where(np.isfinite(utc_s), utc_s, np.nan)[first],
+            "meter_serial": columns.texts(meter[1], _least(meter[0], stored, size)[first]),
+            "readings": np.bincount(visit[stored], minlength=len(first)),
+        }
+    )
+    return Records(table, record_of)
 
 
-def _visits(grouped: pd.DataFrame, rows: pd.DataFrame, stored: np.ndarray) -> np.ndarray:
+def _least(values: np.ndarray, group: np.ndarray, groups: int) -> np.ndarray:
+    out = np.full(groups, np.iinfo(np.int64).max)
+    np.minimum.at(out, group, values)
+    return out
+
+
+def _visits(place: np.ndarray, rows: pd.DataFrame, stored: np.ndarray) -> np.ndarray:
     """Number the visits: many meters store each wavelength of one fibre as a record of its own.
 
-    A record joins the one before it where run, dump and label are equal and it holds nothing
-    (wavelength, direction, fibre) that the visit holds already; what repeats is a retest.
+    A record joins the one before it where run, dump and label (`place`) are equal and it holds
+    nothing (wavelength, direction, fibre) that the visit holds already; what repeats is a retest.
     """
-    kinds, _ = pd.factorize(
-        pd.MultiIndex.from_frame(
-            rows[["wavelength_nm", "direction", "fibre_position", "quantity"]]
-        ),
-        sort=True,
+    kinds = columns.combined(
+        rows["wavelength_nm"].to_numpy(dtype=np.int64),
+        columns.codes(rows["direction"], sort=True)[0],
+        rows["fibre_position"].to_numpy(dtype=np.int64),
+        columns.codes(rows["quantity"], sort=True)[0],
     )
-    held = np.zeros(len(grouped), dtype=np.int64)
+    held = np.zeros(len(place), dtype=np.int64)
     np.bitwise_or.at(held, stored, np.int64(1) << (kinds % 62).astype(np.int64))
-    alike = np.zeros(len(grouped), dtype=bool)
-    same = ["run_id", "dump_sha256", "label", "two_fibres"]
-    shifted = grouped[same].shift()
-    alike[1:] = (grouped[same] == shifted).all(axis=1).to_numpy()[1:]
-    new = np.ones(len(grouped), dtype=bool)
+    alike = np.zeros(len(place), dtype=bool)
+    alike[1:] = (place[1:] == place[:-1]).all(axis=1)
+    new = ~alike
+    # two alike records in a row, which is all that most meters store, need no walk
+    alone = alike & ~np.r_[False, alike[:-1]] & ~np.r_[alike[1:], False]
+    new[alone] = (held & np.r_[0, held[:-1]])[alone] != 0
     sofar = 0
     last = -2
-    for record in np.flatnonzero(alike).tolist():
+    for record in np.flatnonzero(alike & ~alone).tolist():
         if last != record - 1:
             sofar = int(held[record - 1])
         last = record
         if sofar & int(held[record]):
             sofar = int(held[record])
+            new[record] = True
         else:
-            new[record] = False
             sofar |= int(held[record])
     return np.cumsum(new) - 1

@@ -69,10 +69,11 @@ def of_plan(links: pd.DataFrame) -> Sites:
     }
     groups: dict[tuple[str, ...], dict[int, int]] = {}
     together = ["cable", "building", "floor", "area", "route", "pair", "pair_position", "a_end"]
-    for link, row in enumerate(zip(*(links[name] for name in together), strict=True)):
+    named = (links["pair"] != "") & links["pair_position"].isin(("1", "2"))
+    rows = np.flatnonzero(named.to_numpy())
+    lists = (links[name].iloc[rows].to_list() for name in together)
+    for link, row in zip(rows.tolist(), zip(*lists, strict=True), strict=True):
         *place, pair, position, a_end = row
-        if not pair or position not in ("1", "2"):
-            continue
         fibres = groups.setdefault((*place, labels.port_of(a_end)[0], pair), {})
         # two fibres that claim one position of one pair make the whole pair unusable
         fibres[int(position)] = -1 if int(position) in fibres else link

@@ -29,12 +29,14 @@ def named(labels: pd.Series, grid: Grid, place: Sites, *, pairs: bool) -> np.nda
     A link id that is also the name of another place (an end, another pair) names nothing.
     """
     texts, sites = place.names(pairs=pairs)
-    known = pd.DataFrame({"text": texts, "site": sites}).drop_duplicates()
-    known = known[~known["text"].duplicated(keep=False)]
-    links = pd.Index(known["text"]).get_indexer(pd.Index(labels))
+    number, unique = pd.factorize(np.concatenate([texts, labels.to_numpy(dtype=object)]))
+    plan, typed = number[: len(texts)], number[len(texts) :]
+    site = np.full(len(unique), -1, dtype=np.int64)
+    site[plan[::-1]] = sites[::-1]
+    site[plan[site[plan] != sites]] = -1
     unit_of = np.full(place.links + len(place.fibres) + 1, -1, dtype=np.int64)
     unit_of[grid.site] = np.arange(grid.units)
-    return np.where(links >= 0, unit_of[known["site"].to_numpy()[links]], -1)
+    return unit_of[site[typed]]
 
 
 def find(case: Case, unit: np.ndarray) -> np.ndarray:
