@@ -83,6 +83,8 @@ class Recorder:
         if not data:
             return
         self._file.write(data)
+        # others look at what comes in while it comes
+        self._file.flush()
         self.data += data
         if self.seconds() - self._flushed > _FLUSH_S:
             self.flush()
@@ -195,8 +197,12 @@ def _poll(talker: Talker, recorder: Recorder, stopped: Callable[[], bool],
 
 def raw_name(port: str, moment: datetime) -> str:
     """Name a raw capture after its port and time, legal on every system."""
-    place = re.sub(r"[^\w-]+", "-", port).strip("-")[-40:] or "line"
-    return f"{RAW}{place}-{moment:%Y%m%d-%H%M%S}.raw"
+    return f"{RAW}{place_of(port)}-{moment:%Y%m%d-%H%M%S}.raw"
+
+
+def place_of(port: str) -> str:
+    """Give how a port stands in the names of its captures."""
+    return re.sub(r"[^\w-]+", "-", port).strip("-")[-40:] or "line"
 
 
 @contextmanager

@@ -48,6 +48,8 @@ class Watch:
     stop: threading.Event = field(default_factory=threading.Event)
     wake: threading.Event = field(default_factory=threading.Event)
     counts: Counter[str] = field(default_factory=Counter)
+    ports: dict[str, dict[str, str]] = field(default_factory=dict)
+    """How each port is, as the heartbeat says it."""
 
     def run(self) -> None:
         """Sweep until `stop` is set; the dump in hand is always finished."""
@@ -111,7 +113,8 @@ class Watch:
         self.on_receipt(receipt)
 
     def _beat(self) -> None:
-        beat.leave(self.job.folder, journal.stamp(self.job.clock()), self.job.inbox)
+        now = journal.stamp(self.job.clock())
+        beat.leave(self.job.folder, now, self.job.inbox, self.ports)
 
     def _observe(self, stack: ExitStack) -> None:
         """Let file events wake the sweep; say so where the system gives none."""
@@ -134,7 +137,13 @@ class Watch:
         stack.callback(observer.join)
         stack.callback(observer.stop)
 
+    def _port_is(self, port: Port, state: str, words: str = "") -> None:
+        """Remember how a port is, and wake the heartbeat to say so."""
+        self.ports[port.port] = {"state": state, "words": words}
+        self.wake.set()
+
     def _serve(self, port: Port) -> threading.Thread:
+        self._port_is(port, "closed")
         thread = threading.Thread(target=self._listen, args=(port,), name=f"port {port.port}")
         thread.start()
         return thread
@@ -145,6 +154,7 @@ class Watch:
         while not self.stop.is_set():
             try:
                 with SerialLine(setting(port)) as line:
+                    self._port_is(port, "open")
                     if said:
                         self.tell(f"{port.port}: open again")
                         said = ""
@@ -155,6 +165,7 @@ class Watch:
                 if str(trouble) != said:
                     said = str(trouble)
                     self.tell(said)
+                self._port_is(port, "closed", said)
                 self.stop.wait(PORT_AGAIN_S)
             except Exception:  # noqa: BLE001 a port must not end the watch
                 log.exception("port %s", port.port)
@@ -167,8 +178,10 @@ class Watch:
         if done is None:
             return True
         captured, receipt = done
-        self.tell(f"{port.port}: {len(captured.data)} bytes, {captured.why}")
+        words = f"{len(captured.data)} bytes, {captured.why}"
+        self.tell(f"{port.port}: {words}")
         self._count(receipt)
+        self._port_is(port, "open", words)
         return captured.ended != "lost"
 
 

@@ -10,7 +10,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
-from desk.page import forms, show
+from desk.page import forms, ports, show
 from desk.page.office import Office, Reader, Row
 from ingest import durable
 from ingest import intake as taking
@@ -36,7 +36,7 @@ def intake(request: Request) -> Response:
     office = show.office_of(request)
     return show.page(
         request, "intake.html", here="/intake", **office.read("intake", _facts),
-        columns=BALANCE, ports=office.job().file.ports, inbox=str(office.job().inbox),
+        columns=BALANCE, ports=ports.facts(office), inbox=str(office.job().inbox),
         problems=office.shelf.get(office.mark(), "parser problems", lambda: _problems(office)),
     )  # fmt: skip
 

@@ -6,10 +6,13 @@ import asyncio
 import json
 from collections.abc import AsyncIterator
 
+from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import StreamingResponse
 from starlette.routing import Route
 
+from desk.page import ports
+from desk.page.office import Office
 from desk.page.show import office_of
 
 LOOK_SECONDS = 0.7
@@ -18,13 +21,13 @@ BEAT_LOOKS = 15
 
 
 def events(request: Request) -> StreamingResponse:
-    """Send the mark of the store whenever it changes."""
+    """Send the mark of the store, and that of the serial ports, whenever one changes."""
     office = office_of(request)
 
     async def stream() -> AsyncIterator[str]:
         last, quiet = "", 0
         while not office.ending():
-            state = json.dumps({"mark": office.mark(), "busy": office.busy()})
+            state = await run_in_threadpool(_state, office)
             if state != last:
                 last, quiet = state, 0
                 yield f"event: state\ndata: {state}\n\n"
@@ -35,6 +38,10 @@ def events(request: Request) -> StreamingResponse:
             await asyncio.sleep(LOOK_SECONDS)
 
     return StreamingResponse(stream(), media_type="text/event-stream")
+
+
+def _state(office: Office) -> str:
+    return json.dumps({"mark": office.mark(), "busy": office.busy(), "ports": ports.sign(office)})
 
 
 ROUTES = [Route("/events", events)]

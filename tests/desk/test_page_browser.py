@@ -22,6 +22,7 @@ from desk.page import serve
 from ingest import views
 from ingest.job import Job
 from ingest.jobtemplate import Beginning
+from ingest.watch import Watch
 from rules.codes.questions import QUESTIONS
 from tests.desk.test_page_pages import PAGES
 
@@ -268,6 +269,49 @@ def test_files_are_dropped_onto_the_page(browser: Browser, own: Running, demo_ma
         page.dispatch_event("#drop", "drop", {"dataTransfer": handed})
     expect(page.get_by_text("1 dump taken in.")).to_be_visible()
     quiet(page)
+
+
+@pytest.mark.skipif(os.name == "nt", reason="no pseudo-terminals there")
+def test_what_a_serial_port_sends_is_seen_while_it_comes(browser: Browser, job_copy: Path) -> None:
+    import tty
+
+    meter, line = os.openpty()
+    tty.setraw(line)
+    name = os.ttyname(line)
+    with (job_copy / "job.toml").open("a", encoding="utf-8") as out:
+        out.write(f'\n[[ports]]\nport = "{name}"\nend_mark = "END"\nquiet_s = 600\n')
+    job = Job.open(job_copy)
+    told: list[str] = []
+    watch = Watch(job, told.append, lambda _: None, poll=True)
+    at_work = threading.Thread(target=watch.run)
+    with running(job_copy) as own:
+        page = visit(browser, own)
+        page.goto(f"{own.base}/intake")
+        ports = page.locator("#ports")
+        expect(ports).to_contain_text("nobody listens")
+        at_work.start()
+        try:
+            expect(ports).to_contain_text("waiting for the first byte")
+            os.write(meter, b"1;W0A-01;850;-20,1\r\n2;W0A-02;85")
+            expect(ports).to_contain_text("1 line, 31 bytes so far")
+            os.write(meter, b"0;-20,3\r\n")
+            expect(ports).to_contain_text("2;W0A-02;850;-20,3")
+            os.write(meter, b"END")
+            expect(ports).to_contain_text("1 capture taken")
+            expect(ports).to_contain_text("the end mark came")
+            expect(ports.get_by_role("table")).to_contain_text("complete")
+            os.write(meter, b"3;W0A-03;850;-20,2\r\n")
+            expect(ports).to_contain_text("1 line, 20 bytes so far")
+            # the meter is unplugged: what came is kept, and marked
+            os.close(line)
+            os.close(meter)
+            expect(ports).to_contain_text("1 incomplete")
+            expect(ports).to_contain_text("closed")
+        finally:
+            watch.stop.set()
+            watch.wake.set()
+            at_work.join()
+        quiet(page)
 
 
 def test_the_retest_list_prints_without_the_page_around_it(browser: Browser, desk: Running) -> None:

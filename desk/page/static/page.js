@@ -25,6 +25,7 @@
   // --- live figures: the desk says when the store has changed; parts of this page are fetched anew
   let mark = body.dataset.mark;
   let busy = "[]";
+  let ports;
   let fetching = false;
   let again = false;
 
@@ -78,7 +79,9 @@
     line.addEventListener("state", (event) => {
       const state = JSON.parse(event.data);
       const now = JSON.stringify(state.busy);
-      if (state.mark !== mark || now !== busy) {
+      const heard = state.ports !== ports && byId("ports");
+      ports = state.ports;
+      if (state.mark !== mark || now !== busy || heard) {
         busy = now;
         refresh();
       }
