@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pandas as pd
 
-from rules import tables
+from rules import columns, tables
 
 HEAPS = {
     "paired": "paired",
@@ -14,6 +15,7 @@ HEAPS = {
     "duplicate": "duplicate",
 }
 """Pair status to column of BALANCE."""
+COUNTED = (*HEAPS.values(), "reference", "refused")
 
 
 def balance(working: pd.DataFrame, pairs: pd.DataFrame, stopped: pd.Series) -> pd.DataFrame:
@@ -23,14 +25,22 @@ def balance(working: pd.DataFrame, pairs: pd.DataFrame, stopped: pd.Series) -> p
     counts as duplicate whatever else it is; a value that nobody could read as refused. `stopped`
     holds the reading_ids with an open `stop` finding: `doubtful` counts them among the paired.
     """
-    status = working["reading_id"].map(pairs.set_index("reading_id")["status"])
-    heap = status.map(HEAPS).fillna("question")
-    heap = heap.mask(working["state"] == "unreadable", "refused")
-    heap = heap.mask(working["quantity"] == "reference", "reference")
-    heap = heap.mask(working["duplicate_of"] != "", "duplicate")
-    by = [working["dump_sha256"], working["dump_name"]]
-    counts = pd.crosstab(by, heap)
-    counts["read"] = counts.sum(axis=1)
-    doubtful = (heap == "paired") & working["reading_id"].isin(stopped)
-    counts["doubtful"] = doubtful.groupby(by).sum()
-    return tables.conform(counts.reset_index(), tables.BALANCE)
+    status, names = columns.codes(pairs["status"])
+    known = np.array([HEAPS.get(name, "question") for name in names] + ["question"], dtype=object)
+    row = columns.positions(pairs["reading_id"], working["reading_id"])
+    heap = known[np.append(status, len(names))[row]]
+    for name, value, column in (
+        ("state", "unreadable", "refused"), ("quantity", "reference", "reference")
+    ):  # fmt: skip
+        heap[(working[name] == value).to_numpy()] = column
+    heap[(working["duplicate_of"] != "").to_numpy()] = "duplicate"
+    dump, dumps = columns.codes(working["dump_sha256"] + "\n" + working["dump_name"], sort=True)
+    counts = {name: np.bincount(dump[heap == name], minlength=len(dumps)) for name in COUNTED}
+    doubtful = (heap == "paired") & working["reading_id"].isin(stopped).to_numpy()
+    table = pd.DataFrame(counts).assign(
+        read=np.bincount(dump, minlength=len(dumps)),
+        doubtful=np.bincount(dump[doubtful], minlength=len(dumps)),
+        dump_sha256=[text.split("\n", 1)[0] for text in dumps],
+        dump_name=[text.split("\n", 1)[1] for text in dumps],
+    )
+    return tables.conform(table, tables.BALANCE)

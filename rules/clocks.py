@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta, timezone
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -299,19 +299,23 @@ def per_dump(working: pd.DataFrame, marked: Flags, code: str, sentence: str) -> 
     if not marked.any():
         return suspicions.none()
     rows = working.loc[marked]
-    groups = rows.groupby(["dump_sha256", "meter_serial"], sort=True)
-    table = groups.agg(
-        n=("record", "size"), dump=("dump_name", "min"), clock=("clock", "min"),
-        arrived=("arrived_at", "min"), first_order=("order", "min"), last_order=("order", "max"),
-    ).reset_index()  # fmt: skip
+    number = combined(*(codes(rows[n], sort=True)[0] for n in ("dump_sha256", "meter_serial")))
+    groups = np.split(np.argsort(number, kind="stable"), np.cumsum(np.bincount(number))[:-1])
+    parts = [rows.take(group) for group in groups]
+    names = [str(part["dump_name"].min()) for part in parts]
     return suspicions.found(
         code,
-        subject=[f"dump {name}" for name in table["dump"]],
-        message=[sentence.format_map(row) for row in table.to_dict("records")],
-        dump_sha256=table["dump_sha256"],
-        meter_serial=table["meter_serial"],
-        first_order=table["first_order"],
-        last_order=table["last_order"],
+        subject=[f"dump {name}" for name in names],
+        message=[
+            sentence.format(
+                n=len(part), dump=name, clock=part["clock"].min(), arrived=part["arrived_at"].min()
+            )
+            for part, name in zip(parts, names, strict=True)
+        ],
+        dump_sha256=[part["dump_sha256"].iloc[0] for part in parts],
+        meter_serial=[part["meter_serial"].iloc[0] for part in parts],
+        first_order=[part["order"].min() for part in parts],
+        last_order=[part["order"].max() for part in parts],
     )
 
 
@@ -326,22 +330,36 @@ def printed(working: pd.DataFrame, settings: Settings) -> pd.DataFrame:
 
     `taken_at` carries the offset of the job's zone.
     """
-    utc = working["utc_s"].to_numpy()
-    number, unique = pd.factorize(utc)
-    zone = ZoneInfo(settings.timezone)
-    local = [stamp(second, zone) for second in unique]
-    world = [stamp(second, None) for second in unique]
+    number, unique = pd.factorize(working["utc_s"].to_numpy())
+    local = stamps(unique, ZoneInfo(settings.timezone))
+    world = stamps(unique, None)
     return working.assign(
         taken_at=texts([*local, ""], number, working.index),
         taken_at_utc=texts([*world, ""], number, working.index),
     )
 
 
-def stamp(utc_s: float, zone: ZoneInfo | None) -> str:
-    """Write one time as ISO 8601 with seconds: with the zone's offset, or with Z for UTC."""
-    if np.isnan(utc_s):
-        return ""
-    moment = datetime.fromtimestamp(round(utc_s), UTC)
+def stamps(utc_s: Floats, zone: ZoneInfo | None) -> list[str]:
+    """Write times as ISO 8601 with seconds: with the zone's offset, or with Z for UTC."""
+    seconds = np.rint(utc_s).astype("int64")
     if zone is None:
-        return moment.strftime("%Y-%m-%dT%H:%M:%SZ")
-    return moment.astimezone(zone).isoformat(timespec="seconds")
+        return [text + "Z" for text in _iso(seconds)]
+    bucket, unique = pd.factorize(seconds // BUCKET_S)
+    offsets = [
+        datetime.fromtimestamp(int(first) * BUCKET_S, zone).utcoffset() or timedelta()
+        for first in unique
+    ]
+    ahead = np.array([offset.total_seconds() for offset in offsets], dtype="int64")
+    ends = [datetime(2000, 1, 1, tzinfo=timezone(o)).isoformat()[19:] for o in offsets]
+    local = _iso(seconds + ahead[bucket])
+    return [text + ends[b] for text, b in zip(local, bucket.tolist(), strict=True)]
+
+
+def _iso(seconds: Ints) -> list[str]:
+    listed: list[str] = np.datetime_as_string(seconds.astype("datetime64[s]")).tolist()
+    return listed
+
+
+def stamp(utc_s: float, zone: ZoneInfo | None) -> str:
+    """Write one time as `stamps` does, empty where it is not known."""
+    return "" if np.isnan(utc_s) else stamps(np.array([utc_s]), zone)[0]

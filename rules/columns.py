@@ -58,6 +58,16 @@ def texts(values: Sequence[str], numbers: Ints, index: pd.Index | None = None) -
     return pd.Series(listed.take(numbers), index=index)
 
 
+def unfold(number: Ints, parts: Sequence[Sequence[Any]]) -> tuple[Ints, Any]:
+    """Repeat each row once per part that its number stands for; return the rows and the parts."""
+    count = np.array([len(part) for part in parts], dtype="int64")
+    flat = np.array([one for part in parts for one in part])
+    row = np.repeat(np.arange(len(number)), count[number]) if len(number) else number
+    begin = np.cumsum(count) - count
+    own = np.cumsum(count[number]) - count[number]
+    return row, flat[begin[number[row]] + np.arange(len(row)) - own[row]] if len(row) else flat
+
+
 class Groups:
     """Rows of each distinct text of a column, found without looking at the column again."""
 

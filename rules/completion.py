@@ -5,15 +5,20 @@ from __future__ import annotations
 import json
 
 import numpy as np
+import numpy.typing as npt
 import pandas as pd
 
-from rules import ends, tables
+from rules import columns, ends, tables
+from rules.columns import Flags, Ints
 from rules.settings import Settings
 
 KEY = ["link_id", "kind", "wavelength_nm", "direction"]
 
 VERDICTS = ("pass", "conditional-pass", "conditional-fail", "fail")
 """From best to worst: over several limits the worst decides."""
+WORSE = ("blocked", "no-reference", "no-limit", *VERDICTS)
+"""Grades of which the last one decides a test."""
+Texts = npt.NDArray[np.object_]
 
 
 def test_states(
@@ -30,99 +35,139 @@ def test_states(
     or an open question that proposes a reading for the test, makes it doubtful; a written waiver
     closes it; a note `blocked` says that nobody can reach it; the rest is missing.
     """
-    table = planned.merge(current_grades(grades, planned), on=KEY, how="left")
-    table["grade"] = table["grade"].fillna("")
-    for column in ("reading_id", "grade_text", "grade_why"):
-        table[column] = table[column].fillna("")
-
-    accepted = table["grade"].isin(settings.accepted_grades)
-    failed = table["grade"].isin(VERDICTS) & ~accepted
-    state = pd.Series("missing", index=table.index, dtype="str")
-    why = pd.Series("no reading", index=table.index, dtype="str")
-
+    live = _both_ways(grades.loc[grades["grade"] != "superseded"])
+    old = grades.loc[grades["grade"] == "superseded"]
     # a reading that was replaced, voided by a repair or is to be redone is no reading any more
-    gone = list(_superseded(grades)["reading_ids"].str.slice(2, -2))
-    has_reading = _has(
-        table, pairs.loc[(pairs["status"] == "paired") & ~pairs["reading_id"].isin(gone)]
+    gone = list(old["reading_ids"].str.slice(2, -2))
+    read = pairs.loc[(pairs["status"] == "paired") & ~pairs["reading_id"].isin(gone)]
+    of_plan, of_live, of_old, of_read = _tests(planned, live, old, read)
+    deciding = _deciding(live, of_live, of_plan)
+    grade = _taken(live["grade"], deciding)
+    reason = _taken(live["why"], deciding)
+    state = np.full(len(planned), "missing", dtype=object)
+    why = np.full(len(planned), "no reading", dtype=object)
+
+    def put(rows: Flags, name: str, text: str | Texts) -> None:
+        state[rows], why[rows] = name, text
+
+    put((grade == "") & _among(of_plan, of_old), "missing", "repaired or replaced: measure again")
+    put(planned["link_id"].isin(_proposed(questions)).to_numpy(), "doubtful",
+        "a question proposes a reading")  # fmt: skip
+    put(_among(of_plan, of_read), "doubtful", "a reading that cannot be graded yet")
+    put(grade == "no-reference", "doubtful", "no valid reference")
+    state[grade == "blocked"] = "doubtful"
+    explained = (grade == "blocked") & (reason != "")
+    put(explained, "doubtful", reason[explained])
+    unlimited = grade == "no-limit"
+    put(unlimited, "no-limit", _prefixed("no limit", reason[unlimited]))
+    accepted = np.isin(grade, settings.accepted_grades)
+    failed = np.isin(grade, VERDICTS) & ~accepted
+    put(failed, "failed", _worded(live.take(deciding[failed])))
+    put(accepted, "accepted", "")
+    blocked = acts.loc[(acts["kind"] == "note") & (acts["argument"] == "blocked")]
+    waived = acts.loc[acts["kind"] == "waiver"]
+    for said, name, among in (
+        (blocked, "blocked", state == "missing"),
+        (waived, "waived", state != "accepted"),
+    ):
+        reasons = said.drop_duplicates("subject", keep="last").set_index("subject")["why"]
+        hit = among & planned["link_id"].isin(reasons.index).to_numpy()
+        put(hit, name, _prefixed(name, reasons.reindex(planned["link_id"].loc[hit]).to_numpy()))
+    found = {
+        "state": state, "why": why, "grade": grade,
+        "reading_id": _taken(_first_id(live["reading_ids"]), deciding),
+    }  # fmt: skip
+    return tables.conform(
+        planned.assign(**{n: pd.array(v, dtype="str") for n, v in found.items()}),
+        tables.TEST_STATES,
     )
-    state = state.mask(has_reading, "doubtful")
-    why = why.mask(has_reading, "a reading that cannot be graded yet")
-    asked = _asked(table, questions) & ~has_reading
-    state = state.mask(asked, "doubtful")
-    why = why.mask(asked, "a question proposes a reading")
-    repaired = (table["grade"] == "") & _has(table, _superseded(grades)) & (state == "missing")
-    why = why.mask(repaired, "repaired or replaced: measure again")
-    state = state.mask(table["grade"] == "no-limit", "no-limit")
-    unlimited = table["grade"] == "no-limit"
-    why = why.mask(unlimited, ("no limit: " + table["grade_why"]).str.removesuffix(": "))
-    why = why.mask((table["grade"] == "blocked") & (table["grade_why"] != ""), table["grade_why"])
-    doubtful = table["grade"].isin(("no-reference", "blocked"))
-    state = state.mask(doubtful, "doubtful")
-    why = why.mask(table["grade"] == "no-reference", "no valid reference")
-    state, why = state.mask(failed, "failed"), why.mask(failed, table["grade_text"])
-    state, why = state.mask(accepted, "accepted"), why.mask(accepted, "")
-
-    for kind, name, text in (("note", "blocked", "blocked"), ("waiver", "waived", "waived")):
-        matching = acts.loc[acts["kind"] == kind]
-        if kind == "note":
-            matching = matching.loc[matching["argument"] == "blocked"]
-        hit = table["link_id"].isin(matching["subject"]) & ~state.isin(("accepted",))
-        if kind == "note":
-            hit &= state == "missing"
-        reasons = matching.drop_duplicates("subject", keep="last").set_index("subject")["why"]
-        reason = table["link_id"].map(reasons).astype("str")
-        state = state.mask(hit, name)
-        why = why.mask(hit, (f"{text}: " + reason.fillna("")).str.rstrip(": "))
-    table["state"], table["why"] = state, why
-    return tables.conform(table, tables.TEST_STATES)
 
 
-def current_grades(grades: pd.DataFrame, planned: pd.DataFrame) -> pd.DataFrame:
-    """Reduce GRADES to one deciding row per planned test: KEY, grade, reading_id, and words.
-
-    A `mean` row decides for both directions. Over several limits the worst verdict decides, and
-    `no-limit` only where no limit gave a verdict.
-    """
-    live = grades.loc[grades["grade"] != "superseded"]
+def _both_ways(live: pd.DataFrame) -> pd.DataFrame:
+    """Let a `mean` row stand for both directions."""
     mean = live["direction"] == "mean"
+    if not mean.any():
+        return live.reset_index(drop=True)
     both = [live.loc[mean].assign(direction=way) for way in ("a-b", "b-a")]
-    live = pd.concat([live.loc[~mean], *both], ignore_index=True)
-    live = live.merge(planned[KEY], on=KEY)
-    severity = {name: place for place, name in enumerate(("blocked", "no-reference", "no-limit"))}
-    severity |= {name: place + len(severity) for place, name in enumerate(VERDICTS)}
-    live["severity"] = live["grade"].map(severity).astype("float64")
-    live = live.sort_values([*KEY, "severity", "margin_db", "limit_name"],
-                            ascending=[True] * 4 + [False, True, True], kind="stable")  # fmt: skip
-    live = live.drop_duplicates(KEY)
-    live["reading_id"] = live["reading_ids"].str.extract(r'"([^"]+)"', expand=False).fillna("")
-    value = live["loss_db"].where(live["loss_db"].notna(), live["power_dbm"])
-    unit = np.where(live["loss_db"].notna(), " dB", " dBm")
-    live["grade_text"] = (
-        live["grade"] + " " + value.round(3).astype("str") + unit
-        + ", limit " + live["limit_db"].round(3).astype("str")
-    )  # fmt: skip
-    live = live.rename(columns={"why": "grade_why"})
-    return live[[*KEY, "grade", "reading_id", "grade_text", "grade_why"]]
+    return pd.concat([live.loc[~mean], *both], ignore_index=True)
 
 
-def _superseded(grades: pd.DataFrame) -> pd.DataFrame:
-    return grades.loc[grades["grade"] == "superseded"]
+def _tests(*parts: pd.DataFrame) -> list[Ints]:
+    """Number the planned tests (KEY) of several tables together."""
+    numbers = [
+        np.concatenate([part[name].to_numpy() for part in parts])
+        if name == "wavelength_nm"
+        else np.concatenate(columns.common_codes(*(part[name] for part in parts))[0])
+        for name in KEY
+    ]
+    return np.split(columns.combined(*numbers), np.cumsum([len(part) for part in parts])[:-1])
 
 
-def _has(table: pd.DataFrame, rows: pd.DataFrame) -> pd.Series:
-    """Tell which tests have at least one of `rows`; rows without direction count for none."""
-    found = table[KEY].merge(rows[KEY].drop_duplicates().assign(found=True), on=KEY, how="left")
-    return pd.Series(found["found"].notna().to_numpy(), index=table.index)
+def _among(tests: Ints, others: Ints) -> Flags:
+    """Tell which tests are among others."""
+    marks = np.zeros(int(max(tests.max(initial=0), others.max(initial=0))) + 1, dtype="bool")
+    marks[others] = True
+    return np.asarray(marks[tests])
 
 
-def _asked(table: pd.DataFrame, questions: pd.DataFrame) -> pd.Series:
-    """Tell which tests lie on a link that an open question proposes for its readings."""
+def _deciding(live: pd.DataFrame, of_live: Ints, of_plan: Ints) -> Ints:
+    """Return the row of `live` that decides each planned test, −1 for none.
+
+    Over several limits the worst verdict decides, and `no-limit` only where no limit gave one.
+    """
+    number, names = columns.codes(live["grade"])
+    severity = np.array([WORSE.index(n) if n in WORSE else -1 for n in names], dtype="int64")
+    margin = live["margin_db"].to_numpy()
+    limit = columns.codes(live["limit_name"], sort=True)[0]
+    order = np.lexsort((limit, margin, -severity[number], of_live))
+    first = order[columns.starts(of_live[order])] if len(order) else order
+    place = np.full(int(max(of_live.max(initial=0), of_plan.max(initial=0))) + 1, -1)
+    place[of_live[first]] = first
+    return np.asarray(place[of_plan], dtype="int64")
+
+
+def _taken(column: pd.Series, row: Ints) -> Texts:
+    """Take texts by row; −1 gives the empty text."""
+    number, names = columns.codes(column)
+    texts: Texts = np.append(names, "")[np.append(number, len(names))[row]]
+    return texts
+
+
+def _first_id(reading_ids: pd.Series) -> pd.Series:
+    """Return the first of the ids in each JSON list."""
+    inner = reading_ids.str.slice(2, -2)
+    several = inner.str.contains('"', regex=False)
+    return inner.where(~several, inner.loc[several].str.split('"').str[0])
+
+
+def _worded(live: pd.DataFrame) -> Texts:
+    """Say of rows of GRADES what was measured against which limit."""
+    loss = live["loss_db"].notna()
+    value = live["loss_db"].where(loss, live["power_dbm"]).round(3).astype("str")
+    text: pd.Series = live["grade"] + " " + value + np.where(loss, " dB", " dBm") + ", limit "
+    return (text + live["limit_db"].round(3).astype("str")).to_numpy(dtype=object)
+
+
+def _prefixed(name: str, reasons: Texts) -> Texts:
+    """Put a word before each reason, and leave it alone where there is none."""
+    return np.array([f"{name}: {reason}".rstrip(": ") for reason in reasons], dtype=object)
+
+
+def _proposed(questions: pd.DataFrame) -> list[str]:
+    """List the links that an open question proposes for its readings."""
     links: set[str] = set()
     for options in questions.loc[questions["state"] == "open", "options"]:
         for option in json.loads(options or "[]")[:1]:
             links.update(option.get("link_ids", ()))
             links.update(filter(None, [option.get("link_id", "")]))
-    return table["link_id"].isin(sorted(links))
+    return sorted(links)
+
+
+COUNTED = {
+    "accepted": "accepted", "failed": "failed", "doubtful": "doubtful", "no_limit": "no-limit",
+    "blocked": "blocked", "waived": "waived",
+}  # fmt: skip
+"""Column of COMPLETION to the state that it counts."""
 
 
 def count(states: pd.DataFrame, links: pd.DataFrame) -> pd.DataFrame:
@@ -131,50 +176,46 @@ def count(states: pd.DataFrame, links: pd.DataFrame) -> pd.DataFrame:
     A panel row counts a link at both of its ends. `percent` is rounded down over accepted and
     waived tests, so 100 appears only when nothing is open.
     """
-    wide = states.merge(
-        links[["link_id", "building", "floor", "area", "cable", "a_end", "b_end"]], on="link_id"
-    )
-    floor = wide["building"] + "/" + wide["floor"]
-    names = {
-        "job": pd.Series("job", index=wide.index, dtype="str"),
-        "building": wide["building"],
-        "floor": floor.where(wide["floor"] != "", ""),
-        "area": wide["area"],
-        "cable": wide["cable"],
-    }
-    parts = [_count(wide, name, scope) for scope, name in names.items()]
-    a_panel, b_panel = ends.panel(wide["a_end"]), ends.panel(wide["b_end"])
-    other = wide.loc[b_panel != a_panel]
-    parts.append(
-        _count(
-            pd.concat([wide, other], ignore_index=True),
-            pd.concat([a_panel, b_panel.loc[other.index]], ignore_index=True),
-            "panel",
-        )
-    )
+    (of_test, of_link), _ = columns.common_codes(states["link_id"], links["link_id"])
+    place = np.full(int(max(of_test.max(initial=-1), of_link.max(initial=-1))) + 1, -1)
+    place[of_link] = np.arange(len(links))
+    link = place[of_test]
+    by_link = _by_link(states.loc[link >= 0], link[link >= 0], len(links))
+    floor = (links["building"] + "/" + links["floor"]).where(links["floor"] != "", "")
+    job = pd.Series("job", index=links.index, dtype="str")
+    names = {"job": job, "building": links["building"], "floor": floor, "area": links["area"],
+             "cable": links["cable"]}  # fmt: skip
+    every = np.flatnonzero(by_link["planned"] > 0)
+    parts = [_sum(by_link, name.take(every), every, scope) for scope, name in names.items()]
+    near, far = ends.panel(links["a_end"]).take(every), ends.panel(links["b_end"]).take(every)
+    other = (near != far).to_numpy()
+    panels = pd.concat([near, far.loc[other]], ignore_index=True)
+    parts.append(_sum(by_link, panels, np.append(every, every[other]), "panel"))
     return tables.conform(pd.concat(parts, ignore_index=True), tables.COMPLETION)
 
 
-def _count(wide: pd.DataFrame, name: pd.Series, scope: str) -> pd.DataFrame:
-    known = name != ""
-    wide, name = wide.loc[known], name.loc[known]
-    flags = pd.DataFrame(
+def _by_link(states: pd.DataFrame, link: Ints, links: int) -> dict[str, Ints]:
+    """Count the tests of each link: the columns of COMPLETION, without `percent`."""
+    number, names = columns.codes(states["state"])
+    state = dict(zip(names, range(len(names)), strict=True))
+    flags = {column: number == state.get(name, -1) for column, name in COUNTED.items()}
+    flags["measured"] = (states["reading_id"] != "").to_numpy() | flags["doubtful"]
+    flags["planned"] = np.ones(len(states), dtype="bool")
+    out = {name: np.bincount(link[flag], minlength=links) for name, flag in flags.items()}
+    out["links_planned"] = (out["planned"] > 0).astype("int64")
+    closed = out["accepted"] + out["waived"] == out["planned"]
+    out["links_ready"] = closed & out["links_planned"]
+    return out
+
+
+def _sum(by_link: dict[str, Ints], name: pd.Series, link: Ints, scope: str) -> pd.DataFrame:
+    """Add up the counts of links by the name of what they lie in; no name, no row."""
+    number, names = columns.codes(name, sort=True)
+    table = pd.DataFrame(
         {
-            "name": name,
-            "link_id": wide["link_id"],
-            "planned": 1,
-            "accepted": wide["state"] == "accepted",
-            "failed": wide["state"] == "failed",
-            "doubtful": wide["state"] == "doubtful",
-            "no_limit": wide["state"] == "no-limit",
-            "blocked": wide["state"] == "blocked",
-            "waived": wide["state"] == "waived",
-            "measured": (wide["reading_id"] != "") | (wide["state"] == "doubtful"),
+            column: np.bincount(number, counts[link], len(names)).astype("int64")
+            for column, counts in by_link.items()
         }
-    )
-    flags["closed"] = flags["accepted"] | flags["waived"]
-    counts = flags.drop(columns="link_id").groupby("name").sum()
-    per_link = flags.groupby(["name", "link_id"])["closed"].all().groupby("name")
-    counts["links_planned"], counts["links_ready"] = per_link.size(), per_link.sum()
-    counts["percent"] = 100 * counts["closed"] // counts["planned"]
-    return counts.reset_index().assign(scope=scope)
+    ).assign(scope=scope, name=pd.array(names, dtype="str"))
+    table["percent"] = 100 * (table["accepted"] + table["waived"]) // table["planned"]
+    return table.loc[table["name"] != ""]

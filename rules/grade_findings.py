@@ -36,14 +36,14 @@ def of(
         _of_runs(judged, found),
         _too_tight(judged, found),
         _hidden(judged, single, found),
-        _in_doubt(found.texts(doubts["in-doubt"])),
+        _in_doubt(doubts["in-doubt"], found),
         _unplanned(judged, found),
-        _undated(found.texts(doubts["undated"])),
+        _undated(doubts["undated"], found),
     )
     done = asking.settled(decisions)
     asked = [
-        *_ask_direction(found.texts(doubts["undirected"]), done),
-        *_ask_order(found.texts(doubts["unordered"]), done),
+        *_ask_direction(doubts["undirected"], found, done),
+        *_ask_order(doubts["unordered"], found, done),
     ]
     return findings, asking.questions(asked)
 
@@ -99,7 +99,7 @@ def _of_runs(judged: Judged, found: Candidates) -> pd.DataFrame:
         lacking = np.append(judged.table["why_not"] == reason, False)
         hit = judged.applied.loc[lacking[judged.applied["limit"].to_numpy()], "row"]
         rows = judged.rows.take(hit.unique())
-        counts = _by_run(found.texts(rows.loc[rows["current"]]))
+        counts = _by_run(rows.loc[rows["current"]], found)
         if counts.empty:
             continue
         parts.append(
@@ -116,9 +116,12 @@ def _of_runs(judged: Judged, found: Candidates) -> pd.DataFrame:
     return suspicions.join(*parts)
 
 
-def _by_run(rows: pd.DataFrame) -> pd.DataFrame:
+def _by_run(rows: pd.DataFrame, found: Candidates) -> pd.DataFrame:
     """Count rows by run: run_id, n."""
-    return rows.groupby("run_id", sort=True).size().reset_index(name="n")
+    n = np.bincount(rows["run"].to_numpy() + 1)
+    there = np.flatnonzero(n)
+    names = pd.array(["", *found.runs["run_id"]], dtype="str").take(there)
+    return pd.DataFrame({"run_id": names, "n": n[there]}).sort_values("run_id")
 
 
 def _too_tight(judged: Judged, found: Candidates) -> pd.DataFrame:
@@ -176,9 +179,9 @@ def _hidden(judged: Judged, single: Judged, found: Candidates) -> pd.DataFrame:
     )
 
 
-def _in_doubt(rows: pd.DataFrame) -> pd.DataFrame:
+def _in_doubt(rows: pd.DataFrame, found: Candidates) -> pd.DataFrame:
     """One finding per run whose newer readings are held back while older results count."""
-    counts = _by_run(rows)
+    counts = _by_run(rows, found)
     if counts.empty:
         return suspicions.none()
     return suspicions.found(
@@ -196,7 +199,7 @@ def _in_doubt(rows: pd.DataFrame) -> pd.DataFrame:
 def _unplanned(judged: Judged, found: Candidates) -> pd.DataFrame:
     """One note per run with readings in a direction that the plan does not ask for."""
     rows = judged.rows.loc[judged.rows["current"] & judged.rows["unplanned"]]
-    counts = _by_run(found.texts(rows))
+    counts = _by_run(rows, found)
     if counts.empty:
         return suspicions.none()
     return suspicions.found(
@@ -207,10 +210,10 @@ def _unplanned(judged: Judged, found: Candidates) -> pd.DataFrame:
     )
 
 
-def _undated(rows: pd.DataFrame) -> pd.DataFrame:
-    counts = rows.groupby("link_id").size().reset_index(name="n")
-    if counts.empty:
+def _undated(rows: pd.DataFrame, found: Candidates) -> pd.DataFrame:
+    if rows.empty:
         return suspicions.none()
+    counts = found.texts(rows).groupby("link_id").size().reset_index(name="n")
     return suspicions.found(
         "repair-undated",
         subject=[f"link {link}" for link in counts["link_id"]],
@@ -222,8 +225,13 @@ def _undated(rows: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _ask_direction(rows: pd.DataFrame, done: asking.Settled) -> list[dict[str, object]]:
+def _ask_direction(
+    doubts: pd.DataFrame, found: Candidates, done: asking.Settled
+) -> list[dict[str, object]]:
     """One question per run: at which end was the meter?"""
+    if doubts.empty:
+        return []
+    rows = found.texts(doubts)
     asked = []
     ends = {"a-b": "the meter was at the B end", "b-a": "the meter was at the A end"}
     for run, part in rows.groupby("run_id", sort=True):
@@ -248,10 +256,13 @@ def _ask_direction(rows: pd.DataFrame, done: asking.Settled) -> list[dict[str, o
     return asked
 
 
-def _ask_order(rows: pd.DataFrame, done: asking.Settled) -> list[dict[str, object]]:
+def _ask_order(
+    doubts: pd.DataFrame, found: Candidates, done: asking.Settled
+) -> list[dict[str, object]]:
     """One question per pair of runs (or single run) whose readings cannot be put in order."""
-    if rows.empty:
+    if doubts.empty:
         return []
+    rows = found.texts(doubts)
     runs = rows.groupby("test")["run_id"].transform(lambda r: ids.SEPARATOR.join(sorted(set(r))))
     asked = []
     for together, part in rows.groupby(runs, sort=True):

@@ -188,16 +188,12 @@ def _named(rows: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """Repeat each row once per limit set that its link, or else the job, names."""
     number, texts = columns.codes(rows["limit"])
     split = [names(text) or settings.limits for text in texts]
-    counts = np.array([len(s) for s in split], dtype="int64")[number]
-    if (counts == 1).all():
-        repeated, within = rows.reset_index(drop=True), np.zeros(len(rows), dtype="int64")
-    else:
-        repeated = rows.take(np.repeat(np.arange(len(rows)), counts)).reset_index(drop=True)
-        within = columns.occurrence(repeated["need"].to_numpy())
-    flat = pd.array([name for s in split for name in s], dtype="str")
-    first = np.cumsum([0, *(len(s) for s in split)])[:-1].astype("int64")
-    named = flat.take(np.repeat(first[number], counts) + within) if len(flat) else flat
-    return repeated.assign(limit_name=named)
+    known = list(dict.fromkeys(name for part in split for name in part))
+    row, name = columns.unfold(number, [[known.index(name) for name in part] for part in split])
+    repeated = rows if len(row) == len(rows) else rows.take(row)
+    return repeated.reset_index(drop=True).assign(
+        limit_name=columns.texts(known, name.astype("int64"))
+    )
 
 
 def _budgets(rows: pd.DataFrame) -> pd.DataFrame:

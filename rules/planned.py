@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from rules import fibres, tables
+from rules import columns, fibres, tables
 from rules.settings import Settings
 
 UNMEASURED_KINDS = ("continuity", "polarity")
@@ -19,21 +19,29 @@ def expand(links: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """
     if links.empty:
         return tables.empty(tables.PLANNED)
-    table = links[["link_id", "kind", "position", "fibre_type"]].copy()
-    multimode = fibres.is_multimode(table["fibre_type"])
+    multimode = fibres.is_multimode(links["fibre_type"])
     usual = multimode.map(
         {
             True: " ".join(map(str, fibres.USUAL_WAVELENGTHS["multimode"])),
             False: " ".join(map(str, fibres.USUAL_WAVELENGTHS["single-mode"])),
         }
     )
-    asked = links["wavelengths"].where(links["wavelengths"] != "", usual)
-    directions = links["directions"].where(links["directions"] != "", settings.directions)
-    unmeasured = table["kind"].isin(UNMEASURED_KINDS)
-    table["wavelength_nm"] = asked.mask(unmeasured, "0").str.split()
-    table["direction"] = directions.mask(unmeasured, "").replace("both", "a-b b-a").str.split(" ")
-    table = table.explode("wavelength_nm").explode("direction")
-    wavelength = table["wavelength_nm"].astype("int64")
-    table["wavelength_nm"] = fibres.nominal(wavelength, fibres.is_multimode(table["fibre_type"]))
-    table = table.drop_duplicates(["link_id", "kind", "wavelength_nm", "direction"])
-    return tables.conform(table, tables.PLANNED)
+    unmeasured = links["kind"].isin(UNMEASURED_KINDS)
+    asked = links["wavelengths"].where(links["wavelengths"] != "", usual).mask(unmeasured, "0")
+    ways = links["directions"].where(links["directions"] != "", settings.directions)
+    ways = ways.mask(unmeasured, "").replace("both", "a-b b-a")
+
+    number, texts = columns.codes(asked)
+    link, nm = columns.unfold(number, [[int(part) for part in text.split()] for text in texts])
+    nm = fibres.nominal(pd.Series(nm), multimode.take(link).reset_index(drop=True)).to_numpy()
+    number, texts = columns.codes(ways)
+    row, direction = columns.unfold(number[link], [text.split(" ") for text in texts])
+    link, nm = link[row], nm[row]
+    same = (columns.codes(links[name])[0][link] for name in ("link_id", "kind"))
+    way = columns.codes(pd.Series(direction, dtype="str"))[0]
+    first = ~pd.Series(columns.compound(*same, nm, way)).duplicated().to_numpy()
+    table = links[["link_id", "kind", "position"]].take(link[first])
+    return tables.conform(
+        table.assign(wavelength_nm=nm[first], direction=pd.array(direction[first], dtype="str")),
+        tables.PLANNED,
+    )

@@ -22,6 +22,8 @@ def make(states: pd.DataFrame, links: pd.DataFrame, answers: pd.DataFrame) -> pd
     table = states.loc[wanted | again].merge(
         links[["link_id", "building", "floor", "a_end", "b_end"]], on="link_id"
     )
+    if table.empty:
+        return tables.empty(tables.RETESTS)
     redo = ~table["state"].isin(("missing", "failed"))
     table["why"] = table["why"].mask(redo, "decided: measure again")
     backwards = table["direction"] == "b-a"

@@ -40,6 +40,8 @@ def found(code: str, **columns: Any) -> pd.DataFrame:
     given = {"code": code, "severity": known.severity, "remedy": known.remedy} | columns
     rows = max((len(v) for v in given.values() if isinstance(v, (list, np.ndarray, pd.Series))),
                default=1)  # fmt: skip
+    if not rows:
+        return none()
     frame = pd.DataFrame(
         {k: v.to_numpy() if isinstance(v, pd.Series) else v for k, v in given.items()},
         index=pd.RangeIndex(rows),

@@ -14,6 +14,7 @@ Column names are a contract with other people's scripts: they may be added, neve
 from __future__ import annotations
 
 from collections.abc import Mapping
+from functools import cache
 from typing import Any
 
 import pandas as pd
@@ -233,11 +234,18 @@ DTYPES: Mapping[str, Any] = {
     "text": "str", "json": "str", "int": "int64", "float": "float64", "flag": "bool",
     "when": "datetime64[s]",
 }  # fmt: skip
+PROPER = {kind: pd.Series(dtype=name).dtype for kind, name in DTYPES.items()}
+"""DTYPES as pandas holds them: quicker to compare with."""
 
 
 def empty(columns: Columns) -> pd.DataFrame:
     """Make a table without rows whose columns have the contract's types."""
-    return pd.DataFrame({name: pd.Series(dtype=DTYPES[kind]) for name, kind in columns.items()})
+    return _empty(tuple(columns.items())).copy()
+
+
+@cache
+def _empty(columns: tuple[tuple[str, str], ...]) -> pd.DataFrame:
+    return pd.DataFrame({name: pd.Series(dtype=DTYPES[kind]) for name, kind in columns})
 
 
 def conform(frame: pd.DataFrame, columns: Columns) -> pd.DataFrame:
@@ -245,24 +253,35 @@ def conform(frame: pd.DataFrame, columns: Columns) -> pd.DataFrame:
 
     Missing columns are filled with the absent value; columns of other names are dropped.
     """
-    out = {}
+    types = dict(zip(frame.columns, frame.dtypes, strict=True))
+    out: dict[str, Any] = {}
     for name, kind in columns.items():
-        if name not in frame.columns:
+        if name not in types:
             fill = {"text": "", "json": "", "int": ABSENT.get(name, 0), "float": float("nan"),
                     "flag": False, "when": pd.NaT}[kind]  # fmt: skip
             out[name] = pd.Series(fill, index=frame.index, dtype=DTYPES[kind])
             continue
+        fits = types[name] == PROPER[kind]
+        if fits and (kind not in ("text", "json") or not frame[name].array.isna().any()):
+            continue
         column = frame[name]
         if kind in ("text", "json"):
-            column = column.astype("str").fillna("") if column.dtype != "str" else column.fillna("")
-        elif kind == "int" and column.dtype != "int64":
+            column = (column if fits else column.astype("str")).fillna("")
+        elif kind == "int":
             column = column.fillna(ABSENT.get(name, 0)).astype("int64")
-        elif kind == "flag" and column.dtype != "bool":
+        elif kind == "flag":
             column = column.fillna(False).astype("bool")
-        elif column.dtype != DTYPES[kind]:
+        else:
             column = column.astype(DTYPES[kind])
         out[name] = column
-    return pd.DataFrame(out, index=frame.index).reset_index(drop=True)
+    if out:
+        # columns are never written into: sharing them saves a copy of the table
+        frame = pd.DataFrame(
+            {name: out[name] if name in out else frame[name] for name in columns}, copy=False
+        )
+    elif list(types) != list(columns):
+        frame = frame[[*columns]]
+    return frame.reset_index(drop=True)
 
 
 def canonical(frame: pd.DataFrame, table: str) -> pd.DataFrame:

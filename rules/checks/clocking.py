@@ -11,9 +11,12 @@ from rules import clocks, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
+from rules.columns import Ints
 
 DAYS = 1_000_000
 """More days than any clock counts from 1970."""
+MONTHS = 12
+"""A day of the month beyond this can be no month."""
 QUARTER_MIN = 15.0
 """Zones differ by whole quarter hours: tz database."""
 
@@ -90,32 +93,38 @@ def day_order(context: Context) -> pd.DataFrame:
     meter, day = meter[several], day[several]
     if not len(meter):
         return suspicions.none()
-    date = pd.Series(pd.to_datetime(day, unit="D"))
-    swapped = pd.to_datetime(
-        pd.DataFrame({"year": date.dt.year, "month": date.dt.day, "day": date.dt.month}),
-        errors="coerce",
-    )
-    pairs = pd.DataFrame({"meter": meter, "day": day, "read": date, "swapped": swapped})
-    table = pairs.groupby("meter").agg(
-        n=("day", "size"), unclear=("swapped", "count"), low=("read", "min"),
-        high=("read", "max"), first=("swapped", "min"), last=("swapped", "max"),
-    )  # fmt: skip
-    span, other = (table["high"] - table["low"]).dt.days, (table["last"] - table["first"]).dt.days
-    wrong = (table["unclear"] == table["n"]) & (other < span / 3)
-    hit = table.loc[wrong & (span >= context.threshold("clock_day_order_days"))]
-    if hit.empty:
-        return suspicions.none()
+    date = day.astype("datetime64[D]")
+    year, month = date.astype("datetime64[Y]"), date.astype("datetime64[M]")
+    of_month = (date - month).astype("int64")
+    swapped = (year.astype("datetime64[M]") + of_month).astype("datetime64[D]")
+    swapped = swapped + (month - year.astype("datetime64[M]")).astype("int64")
+    clear = np.bincount(meter, of_month >= MONTHS) > 0
+    first, last = _span(meter, day)
+    begin, end = _span(meter, swapped.astype("int64"))
+    span = last - first
+    hit = ~clear & (end - begin < span / 3) & (span >= context.threshold("clock_day_order_days"))
+    meters = np.flatnonzero(hit & (np.bincount(meter) > 0))
     serial = [context.runs["meter_serial"].iloc[int(np.flatnonzero(serials == number)[0])]
-              for number in hit.index]  # fmt: skip
+              for number in meters]  # fmt: skip
+    shown = np.stack([first, last, begin, end]).astype("datetime64[D]")
     return suspicions.found(
         "clock-day-order", meter_serial=serial, subject=[f"meter {s or 'unknown'}" for s in serial],
         message=[
-            f"stored days reach from {low:%Y-%m-%d} to {high:%Y-%m-%d}; with day and month "
-            f"exchanged from {begin:%Y-%m-%d} to {end:%Y-%m-%d}"
-            for low, high, begin, end in
-            hit[["low", "high", "first", "last"]].itertuples(index=False)
+            "stored days reach from {} to {}; with day and month exchanged from {} to {}".format(
+                *shown[:, number]
+            )
+            for number in meters
         ],
     )  # fmt: skip
+
+
+def _span(key: Ints, day: Ints) -> tuple[Ints, Ints]:
+    """Return the first and the last day of each key; meaningless for keys without any."""
+    first = np.full(int(key.max(initial=-1)) + 1, DAYS)
+    last = -first
+    np.minimum.at(first, key, day)
+    np.maximum.at(last, key, day)
+    return first, last
 
 
 @check("clock-backwards")

@@ -26,6 +26,8 @@ def budget_of_power(context: Context) -> pd.DataFrame:
     A fibre is a cable and strand; its transmitter and receiver are `power` rows of the plan whose
     class ends in tx and rx.
     """
+    if not (context.grades["kind"] == "power").any():
+        return suspicions.none()
     rows = _results(context, ("link", "power"))
     rows = rows.loc[(rows["cable"] != "") & (rows["strand"] != "")]
     side = rows["class"].str.lower().str.extract(r"\b([tr])(?:x|ransmit|eceive)$", expand=False)
@@ -56,6 +58,8 @@ def budget_of_power(context: Context) -> pd.DataFrame:
 @check("splitter-uneven", after=True)
 def evenness(context: Context) -> pd.DataFrame:
     """Find splitters whose outputs differ; the plan's `cable` names the splitter."""
+    if not (context.grades["kind"] == "splitter").any():
+        return suspicions.none()
     rows = _results(context, ("splitter",))
     rows = rows.loc[rows["cable"] != ""].sort_values(["loss_db", "link_id"])
     outputs = rows.groupby(["cable", "wavelength_nm", "direction"], sort=True)

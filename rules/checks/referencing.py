@@ -126,6 +126,8 @@ def sheet_checks(context: Context) -> pd.DataFrame:
 def _drifted(context: Context, checks: pd.DataFrame) -> pd.DataFrame:
     """Compare closing checks with the references above them: a loss, or a power to compare."""
     key = ["number", "window"]
+    if not (checks["kind"] == "closing").any():
+        return suspicions.none()
     checks = checks.assign(window=references.window_key(checks["wavelength_nm"]))
     opening = checks.loc[checks["kind"] == "reference"].sort_values("at", na_position="first")
     opening = opening.groupby(key)["power_dbm"].last().rename("opening_dbm").reset_index()
