@@ -45,6 +45,8 @@ DERIVED: Mapping[str, tables.Columns] = {
 """Derived tables; each is `derived_NAME` in the store."""
 
 KEYED_BY_ROW = ("reading_state", "pairs")
+FOUND_BY_LINK = ("pairs", "findings", "limits", "grades", "test_states")
+"""Derived tables that the terminal and the page ask for one link's rows."""
 
 _APPEND_ONLY = ("entry", "constant", "reading", "fault", "context", "plan_link")
 
@@ -58,6 +60,8 @@ def migrate(database: Database) -> None:
     _widen(database)
     for name, columns in DERIVED.items():
         _remake(database, name, columns)
+    for name in FOUND_BY_LINK:
+        database.table(f"derived_{name}").create_index(["link_id"], if_not_exists=True)
     _view(database)
 
 
@@ -111,7 +115,13 @@ def _first(database: Database) -> None:
             )
 
 
-_MIGRATIONS: Mapping[int, Callable[[Database], None]] = {1: _first}
+def _second(database: Database) -> None:
+    """Let a reading be found by its id and a link by its name without reading the whole table."""
+    database.table("reading").create_index(["reading_id"])
+    database.table("plan_link").create_index(["plan", "link_id"])
+
+
+_MIGRATIONS: Mapping[int, Callable[[Database], None]] = {1: _first, 2: _second}
 VERSION = max(_MIGRATIONS)
 
 

@@ -1,4 +1,4 @@
-"""Readings by their row or id, and rows of derived tables by link, without a scan per page."""
+"""Readings by their row or id, and rows of derived tables by link."""
 
 from __future__ import annotations
 
@@ -40,44 +40,19 @@ def by_rows(read: Reader, rows: Sequence[int]) -> list[Row]:
 
 
 def by_ids(read: Reader, ids: Sequence[str]) -> list[Row]:
-    """Return readings by their ids; only the dumps that the ids name are looked through."""
-    starts = sorted({one[:16] for one in ids})
-    spans = read.rows(
-        "SELECT first_row, last_row FROM dump WHERE substr(sha256, 1, 16) IN "
-        "(SELECT value FROM json_each(?))",
-        (json.dumps(starts),),
+    """Return readings by their ids, in the order of the store."""
+    found = read.rows(
+        "SELECT row FROM reading WHERE reading_id IN (SELECT value FROM json_each(?))",
+        (json.dumps(list(ids)),),
     )
-    wanted = json.dumps(list(ids))
-    rows: list[int] = []
-    for span in spans:
-        rows += [
-            row["row"]
-            for row in read.rows(
-                "SELECT row FROM reading WHERE row BETWEEN ? AND ? AND reading_id IN "
-                "(SELECT value FROM json_each(?))",
-                (span["first_row"], span["last_row"], wanted),
-            )
-        ]
-    return by_rows(read, rows)
+    return by_rows(read, [row["row"] for row in found])
 
 
 def of_link(office: Office, table: str, link_id: str) -> list[Row]:
     """Return the rows of a derived table that belong to a link."""
-
-    def places(read: Reader) -> dict[str, list[int]]:
-        found: dict[str, list[int]] = {}
-        for row in read.rows(f"SELECT link_id, rowid AS place FROM derived_{table}"):
-            found.setdefault(row["link_id"], []).append(row["place"])
-        return found
-
-    numbers = office.read(("places", table), places).get(link_id, [])
-    if not numbers:
-        return []
     return office.read(
         ("of link", table, link_id),
         lambda read: read.rows(
-            f"SELECT * FROM derived_{table} WHERE rowid IN (SELECT value FROM json_each(?)) "
-            "ORDER BY rowid",
-            (json.dumps(numbers),),
+            f"SELECT * FROM derived_{table} WHERE link_id = ? ORDER BY rowid", (link_id,)
         ),
     )

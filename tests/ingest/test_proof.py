@@ -247,20 +247,67 @@ def test_a_newer_database_is_refused_and_an_older_one_asks_for_upgrade(
         acts.note(worked, "1A.01", "x")
     with pytest.raises(BadInput, match="newer Glasstally"):
         backup.upgrade(worked)
+    now = schema.VERSION
     with sqlite3.connect(worked.store) as connection:
-        connection.execute("PRAGMA user_version = 1")
+        connection.execute(f"PRAGMA user_version = {now}")
     assert backup.upgrade(worked).startswith("Nothing to do")
 
-    def second(database: Any) -> None:
+    def next_one(database: Any) -> None:
         database.execute("CREATE TABLE added (x INTEGER) STRICT")
 
-    monkeypatch.setattr(schema, "_MIGRATIONS", {**schema._MIGRATIONS, 2: second})
-    monkeypatch.setattr(schema, "VERSION", 2)
+    monkeypatch.setattr(schema, "_MIGRATIONS", {**schema._MIGRATIONS, now + 1: next_one})
+    monkeypatch.setattr(schema, "VERSION", now + 1)
     with pytest.raises(BadInput, match="run `glasstally upgrade`"):
         acts.note(worked, "1A.01", "x")
-    assert backup.upgrade(worked).startswith("The database went from version 1 to 2")
-    assert len(list(worked.folder.glob("before-upgrade-1-*.db"))) == 1
-    assert store.version(worked.store) == 2
+    assert backup.upgrade(worked).startswith(f"The database went from version {now} to {now + 1}")
+    assert len(list(worked.folder.glob(f"before-upgrade-{now}-*.db"))) == 1
+    assert store.version(worked.store) == now + 1
+
+
+def _indexes(connection: sqlite3.Connection) -> set[str]:
+    found = connection.execute("SELECT name FROM sqlite_master WHERE type = 'index'")
+    return {name for (name,) in found if not name.startswith("sqlite_")}
+
+
+def test_a_database_of_the_first_version_is_brought_up_with_its_indexes(worked: Job) -> None:
+    from ingest import backup, schema
+
+    with sqlite3.connect(worked.store) as connection:
+        wanted = _indexes(connection)
+        whole = connection.execute("SELECT * FROM readings").fetchall()
+        for name in wanted:
+            if "reading" in name or "plan_link" in name or "derived" in name:
+                connection.execute(f"DROP INDEX {name}")
+        assert len(_indexes(connection)) < len(wanted)
+        connection.execute("PRAGMA user_version = 1")
+    backup.upgrade(worked)
+    with sqlite3.connect(worked.store) as connection:
+        assert _indexes(connection) == wanted
+        assert connection.execute("SELECT * FROM readings").fetchall() == whole
+        for table in ("reading", "plan_link", *(f"derived_{n}" for n in schema.FOUND_BY_LINK)):
+            assert any(table in name for name in wanted), table
+
+
+@pytest.mark.parametrize(
+    ("sql", "scanned"),
+    [
+        ("SELECT v.* FROM reading r JOIN readings v ON v.reading_id = r.reading_id "
+         "WHERE r.reading_id IN (SELECT value FROM json_each('[]'))", {"json_each"}),
+        ("SELECT v.* FROM derived_pairs p JOIN reading r ON r.row = p.row "
+         "JOIN readings v ON v.reading_id = r.reading_id WHERE p.link_id = ''", set()),
+        ("SELECT * FROM plan_link WHERE plan = '' AND link_id = ''", set()),
+        *((f"SELECT * FROM derived_{name} WHERE link_id = ''", set())
+          for name in ("test_states", "grades", "limits", "findings", "pairs")),
+    ],
+)  # fmt: skip
+def test_one_link_and_one_reading_are_found_without_reading_whole_tables(
+    worked: Job, sql: str, scanned: set[str]
+) -> None:
+    """The queries of `status --link`, `questions ID` and the page, as sqlite plans them."""
+    with store.reader(worked.store) as connection:
+        steps = [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {sql}")]
+    assert {step.split()[1] for step in steps if step.startswith("SCAN")} == scanned
+    assert not [step for step in steps if "AUTOMATIC" in step]
 
 
 def test_backup_is_a_whole_job(worked: Job, tmp_path: Path) -> None:
