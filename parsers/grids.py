@@ -9,11 +9,14 @@ import zipfile
 import zlib
 from dataclasses import dataclass, field
 from datetime import date, datetime, time
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from python_calamine import CalamineError, CalamineWorkbook
+
+from parsers import surveys
 
 MOST_INFLATED = 200_000_000
 MOST_RATIO = 100
@@ -22,9 +25,11 @@ MOST_CELLS = 20_000_000
 """Bytes unpacked, bytes unpacked per packed byte, files in the archive, cells of a sheet's
 rectangle. Engineering defaults, no source: an archive beyond them is a bomb, not a dump."""
 SMALL = 1_000_000
-"""Bytes up to which the ratio does not matter: a short sheet of equal rows packs very well."""
-_CELL = re.compile(rb'<(?:\w+:)?c\b[^>]*?\br="([A-Z]{1,4})(\d{1,8})"')
-_REPEATED = re.compile(rb'number-(?:columns|rows)-repeated="(\d+)"')
+"""Bytes up to which the ratio does not matter, for a short sheet of equal rows packs very well;
+cells of a rectangle up to which it does not matter how few are filled."""
+SPARSEST = 100
+"""Cells of a large rectangle per filled cell. Engineering default, no source: one stray cell in
+the last row makes a million rows of nothing."""
 
 
 @dataclass(frozen=True)
@@ -65,21 +70,55 @@ def is_workbook(data: bytes) -> bool:
 
 
 def read(data: bytes, most_rows: int | None = None) -> Grid | Refused:
-    """Read every sheet from its cell A1 on, at most `most_rows` rows of each."""
-    refused = _bomb(data) if data.startswith(b"PK") else None
-    if refused:
-        return refused
+    """Read every sheet from its cell A1 on, at most `most_rows` rows of each.
+
+    A cell that shows an error is read as its text, such as `#DIV/0!`.
+    """
+    surveyed = _surveyed(data)
+    if isinstance(surveyed, Refused):
+        return surveyed
     sheets, first = [], 1
     try:
         book = CalamineWorkbook.from_filelike(io.BytesIO(data))
         for name in book.sheet_names:
             sheet = book.get_sheet_by_name(name)
             rows = sheet.to_python(skip_empty_area=False, nrows=most_rows)
+            for row, column, error in surveyed[name].errors if name in surveyed else ():
+                if most_rows is None or row <= most_rows:
+                    _put(rows, row, column, error)
             sheets.append(Sheet(name, first, rows))
             first += len(rows)
     except (CalamineError, OSError, ValueError, zipfile.BadZipFile) as problem:
         return Refused("document-broken", f"not a whole workbook ({problem})")
     return Grid(sheets)
+
+
+@lru_cache(maxsize=2)
+def _surveyed(data: bytes) -> dict[str, surveys.Survey] | Refused:
+    """Prove a workbook harmless and survey it; a dump is read more than once, by each profile."""
+    refused = _bomb(data) if data.startswith(b"PK") else None
+    if refused:
+        return refused
+    try:
+        found = surveys.of_workbook(data)
+    except surveys.Unreadable as problem:
+        return Refused("document-broken", str(problem))
+    for name, survey in found.items():
+        size, extent = survey.rows * survey.columns, f"{survey.rows} x {survey.columns}"
+        if size > SMALL and size > SPARSEST * survey.cells:
+            why = f"sheet '{name}' reaches over {extent} cells, of which {survey.cells} are filled"
+            return Refused("archive-refused", f"{why}; take out the cells far from the others")
+        if size > MOST_CELLS:
+            return Refused("archive-refused", f"a sheet of {extent} cells; at most {MOST_CELLS}")
+    return found
+
+
+def _put(rows: list[list[Any]], row: int, column: int, error: str) -> None:
+    """Write an error into a grid, which may end before it."""
+    width = max(len(rows[0]) if rows else 0, column)
+    rows += [[""] * width for _ in range(row - len(rows))]
+    rows[row - 1] += [""] * (column - len(rows[row - 1]))
+    rows[row - 1][column - 1] = error
 
 
 def text(cell: Any, decimal_mark: str = ".") -> str:
@@ -125,9 +164,6 @@ def _bomb(data: bytes) -> Refused | None:
                 return Refused(
                     "archive-refused", f"unpacks to over {ratio} times its size, {ratio}:1"
                 )
-        refused = _vast(data, entry)
-        if refused:
-            return refused
     return None
 
 
@@ -154,32 +190,3 @@ def _pieces(data: bytes, entry: zipfile.ZipInfo) -> Any:
                 piece = unpack.decompress(unpack.unconsumed_tail, 1 << 20)
     except zlib.error:
         return
-
-
-def _vast(data: bytes, entry: zipfile.ZipInfo) -> Refused | None:
-    """Refuse a sheet whose few cells lie so far apart that their rectangle fills the memory."""
-    if not entry.filename.endswith(".xml"):
-        return None
-    rows = columns = 0
-    repeats = 1
-    tail = b""
-    for piece in _pieces(data, entry):
-        part = tail + bytes(piece)
-        for letters, number in _CELL.findall(part):
-            rows = max(rows, int(number))
-            columns = max(columns, _column(letters))
-        for count in _REPEATED.findall(part):
-            repeats = max(repeats, int(count))
-        tail = part[-200:]
-    if rows * columns > MOST_CELLS:
-        return Refused(
-            "archive-refused", f"a sheet of {rows} x {columns} cells; at most {MOST_CELLS}"
-        )
-    return None
-
-
-def _column(letters: bytes) -> int:
-    number = 0
-    for letter in letters:
-        number = number * 26 + letter - 64
-    return number

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 import io
+import zipfile
 
 import numpy as np
 import openpyxl
 import pytest
 import xlsxwriter
+import xlwt
 from odf.opendocument import OpenDocumentSpreadsheet
 from odf.table import Table, TableCell, TableRow
 from odf.text import P
@@ -76,8 +78,22 @@ def by_odfpy(_: bool) -> bytes:
     return buffer.getvalue()
 
 
+def by_xlwt(epoch_1904: bool) -> bytes:
+    book = xlwt.Workbook()
+    book.dates_1904 = epoch_1904
+    sheet = book.add_sheet("Cable 1")
+    form = xlwt.easyxf(num_format_str="dd/mm/yyyy hh:mm")
+    for place, row in enumerate([["Loss book"], HEADER, *ROWS]):
+        for column, value in enumerate(row):
+            dated = isinstance(value, dt.datetime)
+            sheet.write(place, column, value, form if dated else xlwt.Style.default_style)
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return buffer.getvalue()
+
+
 @pytest.mark.parametrize("epoch_1904", [False, True], ids=["1900", "1904"])
-@pytest.mark.parametrize("write", [by_xlsxwriter, by_openpyxl, by_odfpy])
+@pytest.mark.parametrize("write", [by_xlsxwriter, by_openpyxl, by_odfpy, by_xlwt])
 def test_values_and_dates_come_back(write: object, epoch_1904: bool) -> None:
     """ECMA-376 part 1, 18.17.4.1: the workbook says which date system its day numbers are in."""
     dump = fixtures.dump(write(epoch_1904))
@@ -111,3 +127,147 @@ def test_rows_are_numbered_through_all_sheets() -> None:
         ("Cable 7", 1), ("Cable 8", 10), ("Notes", 19)
     ]  # fmt: skip
     assert len(book.filled) == 19
+
+
+ERRORS = ("#DIV/0!", "#N/A")
+
+
+def errors_by_xlsxwriter() -> bytes:
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(buffer)
+    book.add_worksheet("Notes")
+    sheet = book.add_worksheet("Cable 1")
+    sheet.write_row(0, 0, ["Loss book"])
+    sheet.write_row(1, 0, HEADER)
+    for place, error in enumerate(ERRORS, 2):
+        sheet.write_row(place, 0, [f"K7-0{place}"])
+        sheet.write_formula(place, 1, "=1/0", None, error)
+        sheet.write_number(place, 2, 0.3)
+    book.close()
+    return buffer.getvalue()
+
+
+def errors_by_xlwt() -> bytes:
+    book = xlwt.Workbook()
+    book.add_sheet("Notes")
+    sheet = book.add_sheet("Cable 1")
+    sheet.write(0, 0, "Loss book")
+    for column, title in enumerate(HEADER):
+        sheet.write(1, column, title)
+    for place, code in enumerate((0x07, 0x2A), 2):
+        sheet.write(place, 0, f"K7-0{place}")
+        sheet.row(place).set_cell_error(1, code)
+        sheet.write(place, 2, 0.3)
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return buffer.getvalue()
+
+
+def ods(rows: list[list[TableCell]], blank_rows: int = 0) -> bytes:
+    book = OpenDocumentSpreadsheet()
+    sheet = Table(name="Cable 1")
+    for place, row in enumerate(rows):
+        if blank_rows and place == len(rows) - 1:
+            gap = TableRow(numberrowsrepeated=blank_rows)
+            gap.addElement(TableCell())
+            sheet.addElement(gap)
+        line = TableRow()
+        for cell in row:
+            line.addElement(cell)
+        sheet.addElement(line)
+    book.spreadsheet.addElement(sheet)
+    buffer = io.BytesIO()
+    book.write(buffer)
+    return buffer.getvalue()
+
+
+def shown(said: str, **attributes: object) -> TableCell:
+    cell = TableCell(**({"valuetype": "string"} | attributes))
+    cell.addElement(P(text=said))
+    return cell
+
+
+def errors_by_odfpy() -> bytes:
+    rows = [[shown("Loss book")], [shown(title) for title in HEADER]]
+    for place, error in enumerate(ERRORS, 2):
+        # an error in an OpenDocument cell stands beside the number 0
+        rows.append([shown(f"K7-0{place}"), shown(error, valuetype="float", value=0),
+                     shown("0,3", valuetype="float", value=0.3)])  # fmt: skip
+    return ods(rows)
+
+
+@pytest.mark.parametrize("write", [errors_by_xlsxwriter, errors_by_xlwt, errors_by_odfpy])
+def test_error_cells_are_faults_and_never_blank(write: object) -> None:
+    """Errors of ECMA-376 part 1, 18.17.3; xlrd is the outside witness of the old format."""
+    dump = fixtures.dump(write())
+    extract = fixtures.parsers()["loss-book"].parse(dump)
+    assert account.check(dump, extract) == ()
+    assert extract.faults["code"].tolist() == ["number-unreadable"] * 2
+    assert tuple(extract.faults["found"]) == ERRORS
+    assert extract.readings["state"].tolist() == ["unreadable", "ok"] * 2
+    assert extract.readings["value_printed"].tolist() == [ERRORS[0], "0,3", ERRORS[1], "0,3"]
+
+
+def test_a_formula_that_was_never_computed_is_no_blank() -> None:
+    book = openpyxl.Workbook()
+    book.active.append(["Fibre", "=1+1"])
+    buffer = io.BytesIO()
+    book.save(buffer)
+    grid = grids.read(buffer.getvalue())
+    assert isinstance(grid, grids.Grid)
+    assert grid.sheets[0].rows == [["Fibre", "=1+1"]]
+
+
+def far_xlsx() -> bytes:
+    buffer = io.BytesIO()
+    book = xlsxwriter.Workbook(buffer)
+    sheet = book.add_worksheet("Cable 1")
+    sheet.write_row(0, 0, HEADER)
+    sheet.write_number(1_048_575, 1, 3)
+    book.close()
+    return buffer.getvalue()
+
+
+def far_xls() -> bytes:
+    book = xlwt.Workbook()
+    sheet = book.add_sheet("Cable 1")
+    sheet.write(0, 0, "Fibre")
+    sheet.write(65_535, 255, 3)
+    buffer = io.BytesIO()
+    book.save(buffer)
+    return buffer.getvalue()
+
+
+def far_ods() -> bytes:
+    return ods([[shown(title) for title in HEADER], [shown("far")]], 1_048_574)
+
+
+def repeated_ods() -> bytes:
+    book = OpenDocumentSpreadsheet()
+    sheet = Table(name="Cable 1")
+    row = TableRow(numberrowsrepeated=900_000_000)
+    row.addElement(shown("all the same"))
+    sheet.addElement(row)
+    book.spreadsheet.addElement(sheet)
+    buffer = io.BytesIO()
+    book.write(buffer)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize("write", [far_xlsx, far_xls, far_ods, repeated_ods])
+def test_a_far_cell_is_one_clear_fault(write: object) -> None:
+    dump = fixtures.dump(write())
+    extract = fixtures.parsers()["loss-book"].parse(dump)
+    assert account.check(dump, extract) == ()
+    assert extract.faults["code"].tolist() == ["archive-refused"]
+    assert "cells" in extract.faults["found"][0]
+    assert len(extract.readings) == 0
+
+
+def test_a_binary_workbook_is_told_by_name() -> None:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as archive:
+        archive.writestr("xl/workbook.bin", b"\x83\x01\x00")
+    refused = grids.read(buffer.getvalue())
+    assert isinstance(refused, grids.Refused)
+    assert "save it as xlsx" in refused.why
