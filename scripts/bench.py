@@ -3,6 +3,7 @@
 python3 scripts/bench.py                     10 000, 100 000 and 1 000 000 readings
 python3 scripts/bench.py 10000 100000        other sizes
 python3 scripts/bench.py --json FILE         write the figures as JSON as well
+python3 scripts/bench.py --layouts           every dump layout next to pandas.read_csv instead
 
 The floor of a size is `pandas.read_csv` of the same bytes, the SHA-256 of them, and a bare
 `executemany` of the same rows into a fresh SQLite file. Each size runs in a process of its own, so
@@ -197,10 +198,16 @@ def main() -> None:
     )
     parser.add_argument("sizes", nargs="*", type=int, default=list(SIZES))
     parser.add_argument("--json", type=Path)
+    parser.add_argument("--layouts", action="store_true")
     parser.add_argument("--one", type=int, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
     if arguments.one:
         print(json.dumps(measure(arguments.one)))
+        return
+    if arguments.layouts:
+        sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
+        bench_parsers = importlib.import_module("scripts.bench_parsers")
+        bench_parsers.show(bench_parsers.figures())
         return
     results = {}
     for size in arguments.sizes:
