@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -19,12 +19,13 @@ class Gathered:
     """The rows of each table so far: (first, last, cells of its columns)."""
 
     rows: list[list[tuple[int, int, list[str]]]]
-    named: set[str]
-    """Paths that headings, ignore rules and outer columns name, and those of the columns."""
-    columns: set[str]
+    cells: list[list[tuple[str, int, str]]]
+    """Per table: each column that is read, how many elements up its value lies, and its path."""
+    outer: set[str]
+    """Paths that headings, ignore rules and outer columns name."""
+    known: set[str]
+    """These and the paths of the columns; a path that nothing names is added with its one fault."""
     ignored: tuple[str, ...]
-    unknown: set[str] = field(default_factory=set)
-    """Paths of members that nothing names; each is one fault."""
 
 
 def read(profile: Profile, data: bytes) -> tuple[Raw, list[Fault]]:
@@ -43,7 +44,15 @@ def gathering(profile: Profile) -> Gathered:
     """Begin to gather the rows of a profile's tables."""
     columns = {_absolute(table, title) for table in profile.table for title in table.header}
     ignored = tuple(f"{rule.path}/" for rule in profile.ignore if rule.path)
-    return Gathered([[] for _ in profile.table], _outer(profile), columns, ignored)
+    cells = [[(t, t.count("../"), _inner(t)) for t in lines.used(table)] for table in profile.table]
+    outer = _outer(profile)
+    return Gathered([[] for _ in profile.table], cells, outer, outer | columns, ignored)
+
+
+def _inner(title: str) -> str:
+    """Return a column's path below the element that holds it; `.` is the element's own text."""
+    path = title.rpartition("../")[2]
+    return "" if path == "." else path
 
 
 def take(profile: Profile, tree: Tree, raw: Raw, gathered: Gathered, line: int | None) -> None:
@@ -61,7 +70,7 @@ def take(profile: Profile, tree: Tree, raw: Raw, gathered: Gathered, line: int |
     for index, place in enumerate(owner):
         if place < 0:
             continue
-        _row(profile, tree, flat, index, line, gathered, raw)
+        _row(tree, flat, index, place, line, gathered, raw)
         parent = tree.parent[index]
         while parent >= 0 and parent not in holds:
             holds.add(parent)
@@ -70,9 +79,9 @@ def take(profile: Profile, tree: Tree, raw: Raw, gathered: Gathered, line: int |
         if place >= 0:
             within = max(within, tree.last[index])
         elif index in holds:
-            _holder(profile, tree, index, line, raw)
+            _holder(gathered, tree, index, line, raw)
         elif index > within and (line is None or (not holds and max(owner) < 0)):
-            within = max(within, _other(profile, tree, index, line, raw))
+            within = max(within, _other(profile, gathered, tree, index, line, raw))
 
 
 def _flattened(tree: Tree, owner: list[int]) -> list[dict[str, str]]:
@@ -104,51 +113,34 @@ def _without_values(profile: Profile, flat: list[dict[str, str]], owner: list[in
 
 
 def _row(
-    profile: Profile,
     tree: Tree,
     flat: list[dict[str, str]],
     index: int,
+    place: int,
     line: int | None,
     gathered: Gathered,
     raw: Raw,
 ) -> None:
     """Take the cells of a record; what the profile does not name in it is a fault, once."""
-    base = tree.path[index]
-    place = next(p for p, table in enumerate(profile.table) if (table.rows or "") == base)
     first, last = line or index + 1, line or tree.last[index] + 1
     cells = []
-    for column in lines.used(profile.table[place]):
-        text_of, twice = _cell(tree, flat, index, column)
-        cells.append(text_of)
-        if twice:
-            raw.faults.append(
-                Fault(first, 0, "key-repeated", column, f"'{column}' once in a record")
-            )
+    for title, up, name in gathered.cells[place]:
+        holder = index
+        for _ in range(up):
+            holder = tree.parent[holder] if holder >= 0 else -1
+        cells.append(flat[holder].get(name, "") if holder >= 0 else "")
+        if tree.twice and (holder, name) in tree.twice:
+            raw.faults.append(Fault(first, 0, "key-repeated", title, f"'{title}' once in a record"))
     gathered.rows[place].append((first, last, cells))
-    known = gathered.named | gathered.columns
+    start = f"{tree.path[index]}/" if tree.path[index] else ""
     for name, value in flat[index].items():
-        path = joined(base, name)
-        if not value or path in known or path in gathered.unknown:
+        path = start + name if name else tree.path[index]
+        if path in gathered.known or not value or path.startswith(gathered.ignored):
             continue
-        if path.startswith(gathered.ignored):
-            continue
-        gathered.unknown.add(path)
+        gathered.known.add(path)
         raw.faults.append(
             Fault(first, 0, "column-unknown", path, "only what the profile's header lists")
         )
-
-
-def _cell(tree: Tree, flat: list[dict[str, str]], index: int, column: str) -> tuple[str, bool]:
-    """Return a row's value by path, and whether it stands more than once.
-
-    `../` goes to the element around it, `.` is the element's own text.
-    """
-    while column.startswith("../"):
-        column, index = column[3:], tree.parent[index]
-        if index < 0:
-            return "", False
-    column = "" if column == "." else column
-    return flat[index].get(column, ""), (index, column) in tree.twice
 
 
 def _headings(profile: Profile, tree: Tree, owner: list[int], raw: Raw, line: int | None) -> None:
@@ -176,18 +168,19 @@ def _headings(profile: Profile, tree: Tree, owner: list[int], raw: Raw, line: in
             held += [(0 if alone else number, value, "") for number, value in values]
 
 
-def _holder(profile: Profile, tree: Tree, index: int, line: int | None, raw: Raw) -> None:
+def _holder(gathered: Gathered, tree: Tree, index: int, line: int | None, raw: Raw) -> None:
     """Keep what an element around rows says of itself."""
-    named = _outer(profile)
     for name, value in tree.scalars[index].items():
         path = joined(tree.path[index], name)
-        if value and path not in named:
+        if value and path not in gathered.outer:
             raw.context.append(Noted(line or index + 1, path, value))
     if line is None:
         raw.marks.append(Mark(index + 1, index + 1, "context", "holds records"))
 
 
-def _other(profile: Profile, tree: Tree, index: int, line: int | None, raw: Raw) -> int:
+def _other(
+    profile: Profile, gathered: Gathered, tree: Tree, index: int, line: int | None, raw: Raw
+) -> int:
     """Account for an element that neither is nor holds nor belongs to a row; return its end."""
     path = tree.path[index]
     first, last = line or index + 1, line or tree.last[index] + 1
@@ -196,7 +189,7 @@ def _other(profile: Profile, tree: Tree, index: int, line: int | None, raw: Raw)
             raw.marks.append(Mark(first, last, "ignored", rule.why))
             return tree.last[index]
     inside = {joined(path, name) for name, value in tree.scalars[index].items() if value}
-    strange = sorted(inside - _outer(profile))
+    strange = sorted(inside - gathered.outer)
     if not strange:
         raw.marks.append(Mark(first, first, "context", "described by the profile"))
         return index

@@ -140,8 +140,11 @@ def text(cell: Any, decimal_mark: str = ".") -> str:
 
 def line(row: list[Any], decimal_mark: str = ".") -> str:
     """Join a row's cells by tabs, without empty cells at its end."""
-    cells = (re.sub(r"[\t\r\n]+", " ", text(cell, decimal_mark)) for cell in row)
-    return "\t".join(cells).rstrip("\t")
+    cells = [text(cell, decimal_mark) for cell in row]
+    joined = "\t".join(cells)
+    if "\n" in joined or "\r" in joined or joined.count("\t") >= len(cells):
+        joined = "\t".join(re.sub(r"[\t\r\n]+", " ", cell) for cell in cells)
+    return joined.rstrip("\t")
 
 
 def _bomb(data: bytes) -> Refused | None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 import io
 import posixpath
 import re
+import string
 import zipfile
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -21,6 +22,7 @@ _ERROR = re.compile(r"#\S+[!?]|#N/?[AV]|Err:\d+")
 MOST_REPEATS = 100_000
 """Cells over which one error may be repeated. Engineering default, no source."""
 _XLS_ERRORS = xlrd.error_text_from_code
+_LETTERS = string.ascii_uppercase
 _ID = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
 
 
@@ -107,24 +109,29 @@ def _xlsx(rows: Iterator[Any]) -> Survey:
         number = int(row.get("r") or number + 1)
         column = 0
         for cell in row:
-            place = re.fullmatch(r"([A-Z]{1,4})(\d{1,8})", cell.get("r") or "")
-            column = _column(place[1]) if place else column + 1
-            number = int(place[2]) if place else number
+            reference = cell.get("r")
+            column = _column(reference) if reference else column + 1
             if not len(cell):
                 continue
-            value, kind = cell.findtext("{*}v"), cell.get("t")
-            formula = cell.find("{*}f")
-            if formula is not None and not value and kind != "str":
-                survey.add(number, column, f"={formula.text or ''}")
-            else:
-                survey.add(number, column, (value or "#ERROR!") if kind == "e" else "")
+            kind, first = cell.get("t"), cell[0]
+            error = ""
+            if kind == "e" or first.tag.endswith("}f"):
+                value = cell.findtext("{*}v")
+                if kind == "e":
+                    error = value or "#ERROR!"
+                elif not value and kind != "str":
+                    error = f"={first.text or ''}"
+            survey.add(int(reference.lstrip(_LETTERS)) if reference else number, column, error)
     return survey
 
 
-def _column(letters: str) -> int:
+def _column(reference: str) -> int:
+    """Return the column of a reference such as `B7`; ValueError where it is none."""
     number = 0
-    for letter in letters:
+    for letter in reference.rstrip("0123456789"):
         number = number * 26 + ord(letter) - 64
+    if not 1 <= number <= 16_384:
+        raise ValueError(f"'{reference}' is no cell")
     return number
 
 
