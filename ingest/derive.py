@@ -15,7 +15,7 @@ from ingest import contradictions, frames, journal, lock, planload, readings, sh
 from ingest.decisions import decisions
 from ingest.job import Job
 from ingest.kept import Kept, parameters_from, sets_from
-from ingest.schema import DERIVED, PAIR_ROWS, READING_STATE
+from ingest.schema import DERIVED
 from ingest.session import writing
 from rules import tables
 from rules.evaluation import Evaluation, Plan
@@ -173,20 +173,15 @@ def parameters(connection: sqlite3.Connection) -> Parameters:
 
 
 def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered) -> None:
-    """Replace the derived tables in one transaction; everything is computed before it begins."""
+    """Replace the derived tables in one transaction."""
     state = made.readings.assign(row=_taken(gathered.rows, made.readings["reading_id"]))
     pairs = made.pairs.assign(row=_taken(gathered.rows, made.pairs["reading_id"]))
-    lists = {
-        "reading_state": frames.to_lists(tables.conform(state, READING_STATE), READING_STATE),
-        "pairs": frames.to_lists(tables.conform(pairs, PAIR_ROWS), PAIR_ROWS),
-    }
-    for name, columns in DERIVED.items():
-        if name not in lists:
-            lists[name] = frames.to_lists(tables.conform(getattr(made, name), columns), columns)
+    by_row = {"reading_state": state, "pairs": pairs}
     with store.transaction(connection):
         for name, columns in DERIVED.items():
             connection.execute(f"DELETE FROM derived_{name}")
-            frames.insert(connection, f"derived_{name}", columns, lists[name])
+            frame = by_row[name] if name in by_row else getattr(made, name)
+            frames.insert(connection, f"derived_{name}", tables.conform(frame, columns), columns)
         store.put_meta(connection, "as_of", made.as_of)
         store.put_meta(connection, "planned", str(len(made.planned)))
         store.put_meta(connection, "inputs", gathered.mark)

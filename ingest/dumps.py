@@ -129,8 +129,8 @@ def _keep(connection: sqlite3.Connection, id_: int, sha256: str, result: Read) -
     for name, frame, columns in (
         ("fault", extract.faults, own), ("context", extract.context, tables.CONTEXT),
     ):  # fmt: skip
-        lists = frames.to_lists(tables.conform(frame, columns), columns)
-        frames.insert(connection, name, ["dump", *columns], [[id_] * len(frame), *lists])
+        rows = tables.conform(frame, columns)
+        frames.insert(connection, name, rows, columns, {"dump": [id_] * len(rows)})
     connection.execute(
         "UPDATE dump SET state = 'taken', reason = '', parser = ?, parser_version = ?, "
         "first_row = ?, last_row = ?, varying = ?, lines = ?, questions = ?, tries = tries + 1 "

@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from ingest import collected, current, derive, durable, frames, planload, store
 from ingest.errors import BadInput, plainly
@@ -15,7 +17,7 @@ from rules import tables
 
 Format = Literal["csv", "json", "parquet"]
 FORMATS = ("csv", "json", "parquet")
-_DANGEROUS = ("=", "+", "-", "@", "\t", "\r", "\n")
+_DANGEROUS = "^([=+@\t\r\n-])"
 """A spreadsheet takes a text cell that begins so for a formula (OWASP, CSV injection)."""
 
 
@@ -87,9 +89,29 @@ def render(frame: pd.DataFrame, format_: Format) -> bytes:
         return _json(frame)
     if format_ == "parquet":
         return collected.parquet(frame)
-    text = {str(name): column for name, column in frame.items() if column.dtype == "str"}
-    guarded = frame.assign(**{name: _guard(column) for name, column in text.items()})
-    return guarded.to_csv(index=False, lineterminator="\n").encode()
+    return _csv(frame)
+
+
+_TEXT = {sign: pa.scalar(sign, pa.large_string()) for sign in ('"', ",", "")}
+
+
+def _csv(frame: pd.DataFrame) -> bytes:
+    """Write RFC 4180, one line feed per row; cells are made by column, not row by row."""
+    head = ",".join(str(name) for name in frame)
+    cells = [_cells(frame[name]) for name in frame]
+    rows = pc.binary_join_element_wise(*cells, _TEXT[","]).to_pylist() if len(frame) else []
+    return "\n".join([head, *rows, ""]).encode()
+
+
+def _cells(column: pd.Series[Any]) -> Any:
+    """Turn a column into texts as CSV has them, absent values empty."""
+    if column.dtype == "str":
+        encoded = pa.chunked_array([pa.array(column, pa.large_string())]).combine_chunks()
+        encoded = encoded.dictionary_encode()
+        return _quoted(_guard(encoded.dictionary)).take(encoded.indices)
+    if column.dtype == "float64" or column.dtype == "int64":
+        return pc.fill_null(pc.cast(pa.array(column, from_pandas=True), pa.large_string()), "")
+    return pa.array(column.astype("str").where(column.notna(), ""), pa.large_string())
 
 
 def _json(frame: pd.DataFrame) -> bytes:
@@ -102,9 +124,16 @@ def _json(frame: pd.DataFrame) -> bytes:
     return ("[\n" + ",\n".join(rows) + "\n]\n").encode() if rows else b"[]\n"
 
 
-def _guard(text: pd.Series[Any]) -> pd.Series[Any]:
+def _quoted(text: Any) -> Any:
+    """Quote the cells that hold a separator, a quote or a line's end (RFC 4180, section 2)."""
+    doubled = pc.replace_substring(text, pattern='"', replacement='""')
+    quoted = pc.binary_join_element_wise(_TEXT['"'], doubled, _TEXT['"'], _TEXT[""])
+    return pc.if_else(pc.match_substring_regex(text, '[",\\r\\n]'), quoted, text)
+
+
+def _guard(text: Any) -> Any:
     """Put an apostrophe before text that a spreadsheet would run as a formula."""
-    return text.mask(text.str.startswith(_DANGEROUS), "'" + text)
+    return pc.replace_substring_regex(text, pattern=_DANGEROUS, replacement="'\\1")
 
 
 def write_all(job: Job, format_: Format, folder: Path) -> dict[str, int]:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import gc
 import sqlite3
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
 from typing import Any
 
 import numpy as np
@@ -16,6 +17,10 @@ _SQL: Mapping[str, type] = {
     "text": str, "json": str, "int": int, "flag": int, "float": float, "when": int,
 }  # fmt: skip
 """Python type that sqlite-utils declares for a kind; `when` is whole seconds since 1970."""
+
+
+_CHUNK = 50_000
+"""Rows between columns and SQLite at once: few enough to bound the memory of Python objects."""
 
 
 def declared(columns: tables.Columns) -> dict[str, type]:
@@ -39,34 +44,44 @@ def _to_list(column: pd.Series[Any], kind: str) -> list[Any]:
     return column.tolist()  # sqlite3 binds NaN as NULL
 
 
-def insert(connection: sqlite3.Connection, table: str, names: Iterable[str],
-           lists: Sequence[Sequence[Any]]) -> None:  # fmt: skip
-    """Insert rows given as lists of columns, in one statement run many times."""
-    names = list(names)
-    sql = f'INSERT INTO "{table}" ({", ".join(_quoted(names))}) VALUES ({", ".join("?" * len(names))})'  # noqa: E501
-    connection.executemany(sql, zip(*lists, strict=True))
+def insert(
+    connection: sqlite3.Connection, table: str, frame: pd.DataFrame,
+    columns: Mapping[str, str], lead: Mapping[str, Sequence[Any]] | None = None,
+) -> None:  # fmt: skip
+    """Insert the columns of a frame, after columns of plain values (`lead`), block by block."""
+    first = lead or {}
+    names = ", ".join(f'"{name}"' for name in (*first, *columns))
+    marks = ", ".join("?" * (len(first) + len(columns)))
+    sql = f'INSERT INTO "{table}" ({names}) VALUES ({marks})'
+    with _uncollected():
+        for at in range(0, len(frame), _CHUNK):
+            block = slice(at, at + _CHUNK)
+            lists = [values[block] for values in first.values()]
+            lists += to_lists(frame.iloc[block], columns)
+            connection.executemany(sql, zip(*lists, strict=True))
+
+
+@contextmanager
+def _uncollected() -> Iterator[None]:
+    """Leave the collector off: millions of row tuples, none in a cycle, would set it off."""
+    collecting = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if collecting:
+            gc.enable()
 
 
 def select(connection: sqlite3.Connection, sql: str, arguments: Sequence[Any],
            columns: Mapping[str, str]) -> pd.DataFrame:  # fmt: skip
     """Run a query whose result has exactly `columns` and return it as a table of the contract."""
     pieces: dict[str, list[Any]] = {name: [] for name in columns}
-    cursor = connection.execute(sql, arguments)
-    collecting = gc.isenabled()
-    gc.disable()  # millions of row tuples, none in a cycle, would set the collector off for nothing
-    try:
+    with _uncollected(), closing(connection.execute(sql, arguments)) as cursor:
         while rows := cursor.fetchmany(_CHUNK):
             for (name, kind), values in zip(columns.items(), zip(*rows, strict=True), strict=True):
                 pieces[name].append(from_values(values, kind))
-    finally:
-        cursor.close()
-        if collecting:
-            gc.enable()
     return pd.DataFrame({name: joined(pieces[name], kind) for name, kind in columns.items()})
-
-
-_CHUNK = 100_000
-"""Rows turned into columns at once: few enough to bound the memory of their Python objects."""
 
 
 def from_values(values: Sequence[Any], kind: str) -> Any:
@@ -90,7 +105,3 @@ def joined(pieces: Sequence[Any], kind: str) -> pd.Series[Any]:
         parts = [pd.Series(piece, dtype="str") for piece in pieces]
         return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
     return pd.Series(np.concatenate(pieces)).astype(dtype)
-
-
-def _quoted(names: Iterable[str]) -> list[str]:
-    return [f'"{name}"' for name in names]

@@ -216,10 +216,8 @@ def keep_links(connection: Any, sha256: str, links: pd.DataFrame) -> None:
     found = connection.execute("SELECT 1 FROM plan_link WHERE plan = ?", (sha256,)).fetchone()
     if found is None:
         with store.transaction(connection):
-            frames.insert(
-                connection, "plan_link", ["plan", *tables.LINKS],
-                [[sha256] * len(links), *frames.to_lists(links, tables.LINKS)],
-            )  # fmt: skip
+            plan = {"plan": [sha256] * len(links)}
+            frames.insert(connection, "plan_link", links, tables.LINKS, plan)
 
 
 def newest(connection: Any) -> tuple[int, pd.DataFrame]:

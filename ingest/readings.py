@@ -51,13 +51,12 @@ def put(
     }
     once = {name: kind for name, kind in tables.EXTRACTED.items() if name not in varying}
     top = readings.head(1)
-    frames.insert(connection, "constant", ["dump", *once],
-                  [[dump] * len(top), *frames.to_lists(top, once)])  # fmt: skip
-    frames.insert(
-        connection, "reading", ["row", "dump", "reading_id", *varying],
-        [range(first, first + count), [dump] * count, ids(sha256, readings),
-         *frames.to_lists(readings, varying)],
-    )  # fmt: skip
+    frames.insert(connection, "constant", top, once, {"dump": [dump]})
+    lead = {
+        "row": range(first, first + count), "dump": [dump] * count,
+        "reading_id": ids(sha256, readings),
+    }  # fmt: skip
+    frames.insert(connection, "reading", readings, varying, lead)
     return first, first + count - 1, " ".join(varying)
 
 
