@@ -1,7 +1,10 @@
 """Measure how long the page's first answer takes: ten clients on loopback, a job of many readings.
 
-Prints one line per page and one for all: answers, median, 95th percentile, largest page. Exit code
-1 where the 95th percentile of all passes 150 ms or a page passes 200 kB.
+python3 scripts/page_latency.py              a young job of 100 000 readings
+python3 scripts/page_latency.py --old        the same readings in 100 dumps, 5 000 journal entries
+
+Prints one line per page and one for all: answers, first answer ever, median, 95th percentile,
+largest page. Exit code 1 where the 95th percentile of all passes 150 ms or a page passes 200 kB.
 """
 
 from __future__ import annotations
@@ -19,25 +22,62 @@ from collections import defaultdict
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from typing import TYPE_CHECKING, Any
 from urllib.parse import quote, urlsplit
+
+if TYPE_CHECKING:
+    from ingest.job import Job
 
 CLIENTS = 10
 MOST_MS = 150.0
-MOST_BYTES = 200_000
+MOST_KB = 200.0
+OLD_DUMPS, OLD_ENTRIES = 100, 5_000
 
 
-def job_of(folder: Path, readings: int) -> Path:
-    """Make a job of so many readings, with some labels mistyped."""
+def job_of(folder: Path, readings: int, *, old: bool = False) -> Path:
+    """Make a job of so many readings, with some labels mistyped; an old one has seen a lot."""
     from desk.demo import bulk
     from ingest import intake, planload
     from ingest.job import Job
     from ingest.jobtemplate import Beginning
 
-    made = bulk.write(folder / "made", readings, slips=0.002)
+    made = bulk.write(folder / "made", readings, slips=0.002, dumps=OLD_DUMPS if old else 1)
     job = Job.create(folder / "job", Beginning(name="bulk", limits=("tia-568.3-d",)))
     planload.load(job, made.plan)
     intake.take(job, made.dumps)
+    if old:
+        age(job)
     return job.folder
+
+
+def age(job: Job) -> None:
+    """Journal what years bring: notes, answers, and some of both taken back."""
+    from ingest import views
+    from ingest.derive import refresh
+    from ingest.session import writing
+
+    links = [row["link_id"] for row in views.retests(job)] or ["R001P01-01"]
+    asked = views.questions(job)
+    entries: list[tuple[str, dict[str, object]]] = []
+    for number in range(OLD_ENTRIES):
+        id_ = f"old{number:05d}"
+        if number % 10 == 9:
+            entries.append(("undo", {"id": f"old{number - 1:05d}", "why": "by mistake"}))
+        elif number % 3:
+            entries.append(("act", {
+                "act_id": id_, "kind": "note", "subject": links[number % len(links)], "scope": "",
+                "argument": "", "why": f"cap of port {number} was missing",
+            }))  # fmt: skip
+        else:
+            question = asked[number % len(asked)]
+            entries.append(("answer", {
+                "answer_id": id_, "question_id": question["question_id"], "action": "ask-crew",
+                "reading_ids": question["reading_ids"][:50], "link_ids": [], "argument": "",
+                "why": f"message {number}",
+            }))  # fmt: skip
+    with writing(job, "age") as session:
+        session.record_all(entries, "Otto Vale")
+    refresh(job)
 
 
 def paths_of(folder: Path) -> list[str]:
@@ -116,40 +156,68 @@ def load(address: str, paths: list[str], seconds: float) -> dict[str, list[tuple
     return seen
 
 
-def main() -> int:
-    """Run the measurement."""
-    arguments = argparse.ArgumentParser(description=__doc__)
-    arguments.add_argument("--readings", type=int, default=100_000)
-    arguments.add_argument("--seconds", type=float, default=20.0)
-    arguments.add_argument("--job", type=Path, help="an existing job instead of a new one")
-    given = arguments.parse_args()
+def figures(
+    readings: int = 100_000, seconds: float = 20.0, *, old: bool = False, job: Path | None = None
+) -> dict[str, Any]:
+    """Return what ten clients saw: `pages` by path, and `p50_ms`, `p95_ms`, `largest_kb` of all.
+
+    Each page: answers, cold_ms (the first answer ever), p50_ms, p95_ms, kb (the largest).
+    """
     with tempfile.TemporaryDirectory(prefix="glasstally-latency-") as name:
-        folder = given.job or job_of(Path(name), given.readings)
+        folder = job or job_of(Path(name), readings, old=old)
         paths = paths_of(folder)
         with serving(folder) as address:
             first = Client(address)
             cold = {path.split("?")[0]: first.get(path)[0] for path in paths}
-            seen = load(address, paths, given.seconds)
-    return report(cold, seen)
+            seen = load(address, paths, seconds)
+    pages = {
+        page: {
+            "answers": len(found), "cold_ms": cold[page],
+            "p50_ms": _quantile([ms for ms, _ in found], 0.5),
+            "p95_ms": _quantile([ms for ms, _ in found], 0.95),
+            "kb": max(size for _, size in found) / 1000,
+        }
+        for page, found in sorted(seen.items())
+    }  # fmt: skip
+    times = [ms for found in seen.values() for ms, _ in found]
+    return {
+        "pages": pages, "p50_ms": _quantile(times, 0.5), "p95_ms": _quantile(times, 0.95),
+        "largest_kb": max(page["kb"] for page in pages.values()),
+    }  # fmt: skip
 
 
-def report(cold: dict[str, float], seen: dict[str, list[tuple[float, int]]]) -> int:
-    """Print the figures; return the exit code."""
-    everything = sorted(ms for found in seen.values() for ms, _ in found)
-    largest = max(size for found in seen.values() for _, size in found)
+def _quantile(values: list[float], share: float) -> float:
+    return sorted(values)[min(int(len(values) * share), len(values) - 1)]
+
+
+def show(found: dict[str, Any]) -> None:
+    """Print the figures."""
     print(f"{'page':14} {'answers':>8} {'cold ms':>8} {'median':>8} {'95 %':>8} {'kB':>7}")
-    for page in sorted(seen):
-        times = sorted(ms for ms, _ in seen[page])
-        size = max(size for _, size in seen[page])
+    for name, page in found["pages"].items():
         print(
-            f"{page:14} {len(times):8d} {cold[page]:8.0f} {times[len(times) // 2]:8.1f} "
-            f"{times[int(len(times) * 0.95)]:8.1f} {size / 1000:7.1f}"
+            f"{name:14} {page['answers']:8d} {page['cold_ms']:8.0f} {page['p50_ms']:8.1f} "
+            f"{page['p95_ms']:8.1f} {page['kb']:7.1f}"
         )
-    p95 = everything[int(len(everything) * 0.95)]
+    answers = sum(page["answers"] for page in found["pages"].values())
     print(
-        f"{'all':14} {len(everything):8d} {'':8} {everything[len(everything) // 2]:8.1f} {p95:8.1f}"
+        f"{'all':14} {answers:8d} {'':8} {found['p50_ms']:8.1f} {found['p95_ms']:8.1f} "
+        f"{found['largest_kb']:7.1f}"
     )
-    return int(p95 > MOST_MS or largest > MOST_BYTES)
+
+
+def main() -> int:
+    """Run the measurement."""
+    arguments = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
+    arguments.add_argument("--readings", type=int, default=100_000)
+    arguments.add_argument("--seconds", type=float, default=20.0)
+    arguments.add_argument("--old", action="store_true", help="many dumps and journal entries")
+    arguments.add_argument("--job", type=Path, help="an existing job instead of a new one")
+    given = arguments.parse_args()
+    found = figures(given.readings, given.seconds, old=given.old, job=given.job)
+    show(found)
+    return int(found["p95_ms"] > MOST_MS or found["largest_kb"] > MOST_KB)
 
 
 if __name__ == "__main__":
