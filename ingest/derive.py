@@ -15,7 +15,7 @@ from ingest import contradictions, frames, journal, lock, planload, readings, sh
 from ingest.decisions import decisions
 from ingest.job import Job
 from ingest.kept import Kept, parameters_from, sets_from
-from ingest.schema import DERIVED
+from ingest.schema import DERIVED, FOUND_BY_LINK
 from ingest.session import writing
 from rules import tables
 from rules.evaluation import Evaluation, Plan
@@ -179,9 +179,14 @@ def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered
     by_row = {"reading_state": state, "pairs": pairs}
     with store.transaction(connection):
         for name, columns in DERIVED.items():
+            index = f"derived_{name}_by_link"
+            # filling an index row by row costs several times what making it at the end does
+            connection.execute(f"DROP INDEX IF EXISTS {index}")
             connection.execute(f"DELETE FROM derived_{name}")
-            frame = by_row[name] if name in by_row else getattr(made, name)
+            frame = by_row[name].sort_values("row") if name in by_row else getattr(made, name)
             frames.insert(connection, f"derived_{name}", tables.conform(frame, columns), columns)
+            if name in FOUND_BY_LINK:
+                connection.execute(f"CREATE INDEX {index} ON derived_{name} (link_id)")
         store.put_meta(connection, "as_of", made.as_of)
         store.put_meta(connection, "planned", str(len(made.planned)))
         store.put_meta(connection, "inputs", gathered.mark)

@@ -61,7 +61,9 @@ def migrate(database: Database) -> None:
     for name, columns in DERIVED.items():
         _remake(database, name, columns)
     for name in FOUND_BY_LINK:
-        database.table(f"derived_{name}").create_index(["link_id"], if_not_exists=True)
+        database.table(f"derived_{name}").create_index(
+            ["link_id"], index_name=f"derived_{name}_by_link", if_not_exists=True
+        )
     _view(database)
 
 
