@@ -10,7 +10,7 @@ import pandas as pd
 
 from rules import asking, ids, suspicions, tables
 from rules.codes.findings import FINDINGS
-from rules.columns import Groups, Ints
+from rules.columns import Groups, Ints, starts
 from rules.evaluation import Decisions
 
 LEVELS = (
@@ -157,6 +157,7 @@ class Scope:
 
     def __init__(self, working: pd.DataFrame) -> None:
         self.working = working
+        self.ids = working["reading_id"].to_numpy(dtype=object)
         self.reading = pd.Index(working["reading_id"])
         self.order: Ints = working["order"].to_numpy()
         self.wavelength: Ints = working["wavelength_nm"].to_numpy()
@@ -277,7 +278,8 @@ def _question(
     wide = [scope.rows({name: columns[name][row] for name in SCOPE})
             for row in members if at[row] < 0]  # fmt: skip
     named = np.array([at[row] for row in members if at[row] >= 0], "int64")
-    rows = np.unique(np.concatenate([named, *wide]))
+    rows = np.sort(np.concatenate([named, *wide]))
+    rows = rows[starts(rows)]
     ordered = sorted(members, key=lambda r: (columns["first_order"][r], columns["subject"][r]))
     kinds: dict[str, list[int]] = {}
     for row in ordered:
@@ -295,7 +297,7 @@ def _question(
         code,
         f"{_sentence(subject)}: {FINDINGS[code].meaning}. {_sentence(message)}.{more}",
         FINDINGS[code].remedy,
-        list(scope.working["reading_id"].array.take(rows)),
+        scope.ids[rows].tolist(),
         [
             {"action": "retest", "label": "test again"},
             {"action": "accept-value", "label": "accept the values; the reason is recorded"},

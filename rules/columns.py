@@ -19,8 +19,18 @@ def codes(column: pd.Series, sort: bool = False) -> tuple[Ints, Any]:
 
     With `sort` the numbers follow the order of the texts, so that they do not depend on rows.
     """
+    if _uniform(column):
+        return np.zeros(len(column), dtype="int64"), np.array([column.iloc[0]], dtype=object)
     numbers, texts = pd.factorize(column, sort=sort)
     return numbers.astype("int64"), np.asarray(texts, dtype=object)
+
+
+def _uniform(column: pd.Series) -> bool:
+    """Tell whether a column holds one text throughout: quicker to see than to number."""
+    values, some = column.array, 64
+    if not len(values) or column.dtype != "str":
+        return False
+    return bool((values[:some] == values[0]).all()) and bool((values == values[0]).all())
 
 
 def ranked(key: Ints) -> Ints:

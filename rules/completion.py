@@ -8,11 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
-from rules import columns, ends, tables
+from rules import columns, ends, results, tables
 from rules.columns import Flags, Ints
 from rules.settings import Settings
-
-KEY = ["link_id", "kind", "wavelength_nm", "direction"]
 
 VERDICTS = ("pass", "conditional-pass", "conditional-fail", "fail")
 """From best to worst: over several limits the worst decides."""
@@ -93,12 +91,13 @@ def _both_ways(live: pd.DataFrame) -> pd.DataFrame:
 
 
 def _tests(*parts: pd.DataFrame) -> list[Ints]:
-    """Number the planned tests (KEY) of several tables together."""
+    """Number the planned tests of several tables together."""
+    link, _ = columns.common_codes(*(part["link_id"] for part in parts))
     numbers = [
-        np.concatenate([part[name].to_numpy() for part in parts])
-        if name == "wavelength_nm"
-        else np.concatenate(columns.common_codes(*(part[name] for part in parts))[0])
-        for name in KEY
+        np.concatenate(link),
+        np.concatenate([results.kind_numbers(part["kind"]) for part in parts]),
+        np.concatenate([part["wavelength_nm"].to_numpy() for part in parts]),
+        np.concatenate([results.way_numbers(part["direction"]) for part in parts]),
     ]
     return np.split(columns.combined(*numbers), np.cumsum([len(part) for part in parts])[:-1])
 

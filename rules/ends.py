@@ -7,12 +7,12 @@ import pandas as pd
 
 def panel(end: pd.Series) -> pd.Series:
     """Return the panel of each `panel:port`; the whole text where it has no port."""
-    return end.str.rsplit(":", n=1).str[0].fillna("")
+    return end.str.replace(r":[^:]*$", "", regex=True)
 
 
 def port(end: pd.Series) -> pd.Series:
     """Return the port of each `panel:port`, empty where none is given."""
-    return end.str.rsplit(":", n=1).str[1].astype("str").fillna("")
+    return end.str.replace(r"^[^:]*$|^(?s:.*):", "", regex=True)
 
 
 def walk_key(text: pd.Series) -> pd.Series:

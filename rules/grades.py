@@ -64,7 +64,8 @@ def grade(
     `blocked` are the ids of readings with an open `stop` finding. Values in dB or dBm; verdicts
     compare values rounded once to 0.001. Row order of the arguments changes nothing.
     """
-    pairs = pairs.loc[pairs["status"] == "paired"].reset_index(drop=True)
+    paired = (pairs["status"] == "paired").to_numpy()
+    pairs = (pairs if paired.all() else pairs.loc[paired]).reset_index(drop=True)
     limits = limits.reset_index(drop=True)
     (of_pair, of_plan, of_limit), names = common_codes(
         pairs["link_id"], planned["link_id"], limits["link_id"]

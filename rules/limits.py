@@ -69,7 +69,8 @@ def needs(
     Paired readings enter with their run's method and grade, planned tests without any reading with
     the job's own. In the order of link, wavelength, method and grade.
     """
-    pairs = pairs.loc[pairs["status"] == "paired"].reset_index(drop=True)
+    paired = (pairs["status"] == "paired").to_numpy()
+    pairs = (pairs if paired.all() else pairs.loc[paired]).reset_index(drop=True)
     (read, asked), links = columns.common_codes(pairs["link_id"], planned["link_id"])
     nm = pairs["wavelength_nm"].to_numpy(), planned["wavelength_nm"].to_numpy()
     unread = ~np.isin(asked * 2048 + nm[1], read * 2048 + nm[0])

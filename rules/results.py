@@ -107,21 +107,21 @@ def candidates(
     at = positions(working["reading_id"], pairs["reading_id"])
     quantity = np.append(working["quantity"].isin(("attenuation", "power")).to_numpy(), False)
     kept = np.flatnonzero(quantity[at])
-    kept = kept[sorting(pairs["reading_id"].take(kept))]
-    pairs, at = pairs.take(kept), at[kept]
-    kind = kind_numbers(pairs["kind"])
+    at = at[kept]
+    kind = kind_numbers(pairs["kind"])[kept]
     light = np.array([k in kinds.LIGHT for k in KINDS])[kind]
     state, states = codes(working["state"])
     lit = np.array([s == "ok" for s in states], dtype="bool")[state]
-    run = pd.Index(runs["run_id"]).get_indexer(pd.Index(codes(working["run_id"])[1]))
+    number, run_ids = codes(working["run_id"])
+    run = pd.Index(runs["run_id"]).get_indexer(pd.Index(run_ids))
     rows = pd.DataFrame(
         {
             "at": at,
             "link": of_pair[kept],
             "kind": kind,
-            "wavelength_nm": np.where(light, 0, pairs["wavelength_nm"].to_numpy()),
-            "way": np.where(light, 0, way_numbers(pairs["direction"])),
-            "run": run[codes(working["run_id"])[0]][at] if len(run) else at[:0],
+            "wavelength_nm": np.where(light, 0, pairs["wavelength_nm"].to_numpy()[kept]),
+            "way": np.where(light, 0, way_numbers(pairs["direction"])[kept]),
+            "run": run[number[at]] if len(run) else at[:0],
             "lit": lit[at],
         }
         | {
@@ -133,11 +133,23 @@ def candidates(
     rows = _directed(rows, planned, of_plan)
     rows = _one_per_record(rows, working)
     rows["test"] = rows["lane"] * len(WAYS) + rows["way"]
-    rows = rows.take(np.argsort(rows["test"].to_numpy(), kind="stable")).reset_index(drop=True)
+    rows = rows.take(_by_test(rows["test"].to_numpy(), rows["at"].to_numpy(), working))
+    rows = rows.reset_index(drop=True)
     seen = np.array([s in ("ok", "no-light") for s in states], dtype="bool")
     found = Candidates(rows, names, working, runs)
     rows["standing"] = _standing(found, seen[state][rows["at"].to_numpy()], blocked, decisions)
     return found
+
+
+def _by_test(test: Ints, at: Ints, working: pd.DataFrame) -> Ints:
+    """Return the order by test, then by reading_id; ids are compared only within a test."""
+    order = np.argsort(test, kind="stable")
+    several = np.bincount(test, minlength=1)[test[order]] > 1
+    tied = order[several]
+    place = np.empty(len(tied), dtype="int64")
+    place[sorting(working["reading_id"].take(at[tied]))] = np.arange(len(tied))
+    order[several] = tied[np.lexsort((place, test[tied]))]
+    return order
 
 
 def _with_cords(rows: pd.DataFrame, runs: pd.DataFrame, settings: Settings) -> pd.DataFrame:

@@ -171,6 +171,7 @@ def _table(
     np.fmin.at(low, number, utc)
     np.fmax.at(high, number, utc)
     zone = ZoneInfo(settings.timezone)
+    started, ended = _stamped(low, zone), _stamped(high, zone)
     said = run_sheets.sheets.reset_index(drop=True).reindex(sheet[head]).reset_index(drop=True)
     said = tables.conform(said, tables.RUN_SHEETS)
     dumped = {
@@ -183,7 +184,7 @@ def _table(
     no_method = (said["reference_method"] == 0).to_numpy() & (method != 0)
     return pd.DataFrame(
         {
-            "run_id": _names(working.iloc[head], serial, low, zone),
+            "run_id": _names(working.iloc[head], serial, started),
             "meter_serial": serial,
             "source_serial": said["source_serial"].mask(
                 said["source_serial"] == "", dumped["source_serial"]
@@ -193,8 +194,8 @@ def _table(
             "cords": said["cords"],
             "cord_grade": said["cord_grade"].mask(no_grade, grade),
             "reference_method": said["reference_method"].mask(no_method, method),
-            "started_at": [clocks.stamp(t, zone) if np.isfinite(t) else "" for t in low],
-            "ended_at": [clocks.stamp(t, zone) if np.isfinite(t) else "" for t in high],
+            "started_at": started,
+            "ended_at": ended,
             "readings": np.bincount(number, minlength=len(head)),
             "assumed": [
                 " ".join(
@@ -207,14 +208,20 @@ def _table(
     )
 
 
-def _names(heads: pd.DataFrame, serial: pd.Series, low: Floats, zone: ZoneInfo) -> list[str]:
+def _stamped(utc_s: Floats, zone: ZoneInfo) -> pd.Series:
+    """Write times as ISO texts, empty where there is none (±inf)."""
+    number, known = pd.factorize(np.where(np.isfinite(utc_s), utc_s, np.nan))
+    return texts([*clocks.stamps(known, zone), ""], number.astype("int64"))
+
+
+def _names(heads: pd.DataFrame, serial: pd.Series, started: pd.Series) -> list[str]:
     """Name each run as a person finds it: meter and begin, else meter, dump and first record.
 
     Names come from content alone; where two would be equal, the first reading tells them apart.
     """
     begins = [
-        clocks.stamp(at, zone)[:16] if np.isfinite(at) else re.sub(r"\s+", "_", f"{dump}:{record}")
-        for at, dump, record in zip(low, heads["dump_name"], heads["record"], strict=True)
+        at[:16] if at else re.sub(r"\s+", "_", f"{dump}:{record}")
+        for at, dump, record in zip(started, heads["dump_name"], heads["record"], strict=True)
     ]
     found = [f"{meter or 'meter'}@{begin}" for meter, begin in zip(serial, begins, strict=True)]
     seen = Counter(found)
@@ -226,10 +233,12 @@ def _names(heads: pd.DataFrame, serial: pd.Series, low: Floats, zone: ZoneInfo) 
 
 def _joined(column: pd.Series, number: Ints, count: int) -> pd.Series:
     """Return per run the distinct texts of a column, sorted and joined by commas."""
-    pairs = pd.DataFrame({"run": number, "text": column.to_numpy()}).drop_duplicates()
-    pairs = pairs.loc[pairs["text"] != ""].sort_values(["run", "text"])
-    joined = pairs.groupby("run")["text"].agg(", ".join)
-    return joined.reindex(range(count), fill_value="").astype("str").reset_index(drop=True)
+    text, names = codes(column, sort=True)
+    run, place = np.divmod(np.unique(number * len(names) + text), len(names))
+    joined = [""] * count
+    for at, name in zip(run.tolist(), names[place], strict=True):
+        joined[at] += f", {name}" if joined[at] and name else name
+    return pd.Series(joined, dtype="str")
 
 
 def _directions(working: pd.DataFrame, table: pd.DataFrame, number: Ints) -> pd.DataFrame:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from rules import suspicions
-from rules.checks import wording
+from rules.checks import verdicts, wording
 from rules.checks.context import Context
 from rules.checks.registry import check
 from rules.columns import codes
@@ -58,16 +58,11 @@ def retest_passed(context: Context) -> pd.DataFrame:
     if older.empty:
         return suspicions.none()
     key = ["link_id", "kind", "wavelength_nm", "direction"]
-    newer = grades.loc[grades["grade"].isin(("pass", "conditional-pass")), [*key, "loss_db"]]
-    both = older.merge(newer.drop_duplicates(key), on=key, suffixes=("", "_new"))
-    both = both.drop_duplicates(key)
-    if both.empty:
-        return suspicions.none()
-    return suspicions.found(
-        "retest-passed",
-        subject=[f"link {link} at {nm} nm, {way}" for link, nm, way in
-                 both[["link_id", "wavelength_nm", "direction"]].itertuples(index=False)],
-        link_id=both["link_id"], wavelength_nm=both["wavelength_nm"],
-        message=[f"{old:.2f} dB failed, {new:.2f} dB passed later"
-                 for old, new in both[["loss_db", "loss_db_new"]].itertuples(index=False)],
+    newer = grades.loc[grades["grade"].isin(verdicts.PASSED), [*key, "loss_db", "reading_ids"]]
+    both = newer.drop_duplicates(key).merge(older.drop_duplicates(key)[[*key, "loss_db"]], on=key,
+                                            suffixes=("", "_old"))  # fmt: skip
+    return wording.of_results(
+        context, "retest-passed", both,
+        [f"{old:.2f} dB failed, {new:.2f} dB passed later"
+         for old, new in both[["loss_db_old", "loss_db"]].itertuples(index=False)],
     )  # fmt: skip

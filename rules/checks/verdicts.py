@@ -44,15 +44,10 @@ def marginal(context: Context) -> pd.DataFrame:
     table = context.grades.loc[
         context.grades["marginal"] & (context.grades["grade"] != "superseded")
     ]
-    if table.empty:
-        return suspicions.none()
-    return suspicions.found(
-        "marginal",
-        subject=[f"link {link} at {nm} nm, {way}" for link, nm, way in
-                 table[["link_id", "wavelength_nm", "direction"]].itertuples(index=False)],
-        link_id=table["link_id"], wavelength_nm=table["wavelength_nm"],
-        message=[f"margin {margin:+.2f} dB, uncertainty {u:.2f} dB (k = 2)"
-                 for margin, u in table[["margin_db", "uncertainty_db"]].itertuples(index=False)],
+    return wording.of_results(
+        context, "marginal", table,
+        [f"margin {margin:+.2f} dB, uncertainty {u:.2f} dB (k = 2)"
+         for margin, u in table[["margin_db", "uncertainty_db"]].itertuples(index=False)],
     )  # fmt: skip
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import Any
 
@@ -80,6 +81,22 @@ def of_links(
     return suspicions.found(
         code, subject="link " + ids, link_id=ids, message=list(messages),
         cable=cables_of(context, links), **more,
+    )  # fmt: skip
+
+
+def of_results(
+    context: Context, code: str, results: pd.DataFrame, messages: Sequence[str]
+) -> pd.DataFrame:
+    """Make one finding per row of GRADES, about the first of its readings."""
+    if results.empty:
+        return suspicions.none()
+    return suspicions.found(
+        code,
+        subject=[f"link {link} at {nm} nm, {way}" for link, nm, way in
+                 results[["link_id", "wavelength_nm", "direction"]].itertuples(index=False)],
+        link_id=results["link_id"], wavelength_nm=results["wavelength_nm"],
+        reading_id=[json.loads(ids)[0] for ids in results["reading_ids"]],
+        message=list(messages),
     )  # fmt: skip
 
 

@@ -28,6 +28,7 @@ VISITS_A_DAY = 6
 
 SETTINGS = Settings(
     name="clean job", timezone="Europe/Vienna", directions="both", started_on="2026-03-01",
+    limits=("tia-568.3-d",),
     cords=Cords("reference", 1), operators=("Iva Kern", "Jon Pell", "Ada Wirt", "Tom Bard"),
     instruments=tuple(
         Instrument(serial, kind, calibrated_on="2025-11-03", due="2026-11-03",
@@ -69,7 +70,8 @@ def plan(rng: np.random.Generator, cables: list[tuple[str, int]]) -> pd.DataFram
                     "b_end": [f"{name}B:{s}" for s in strand],
                     "strand": strand.astype(str), "tube": ((strand - 1) // 12 + 1).astype(str),
                     "pair": ((strand - 1) // 2 + 1).astype(str), "fibre_type": fibre,
-                    "environment": "inside", "length_m": round(length),
+                    "environment": "outside" if fibre == "OS2" else "inside",
+                    "length_m": round(length),
                     "connections": float(rng.integers(2, 5)),
                     "splices": float(rng.integers(0, 5)) if fibre == "OS2" else 0.0,
                 }

@@ -44,6 +44,13 @@ def fault(name: str) -> Callable[[Fault], Fault]:
 # choosing where
 
 
+def _link_with_room(job: Job, rng: Rng) -> np.ndarray:
+    """Choose a link whose limit leaves room for a poor result; return all its readings."""
+    links = job.plan.links
+    link = str(rng.choice(links.loc[links["connections"] > 2, "link_id"]))
+    return np.flatnonzero((job.stored["true_link"] == link).to_numpy())
+
+
 def _visits(job: Job, fibre: str = "") -> list[str]:
     quantity = {"OS2": "power", "OM4": "attenuation"}.get(fibre)
     rows = job.stored if quantity is None else job.stored[job.stored["quantity"] == quantity]
@@ -190,8 +197,11 @@ def clock_day_order(job: Job, rng: Rng) -> tuple[Job, Planted]:
     rows = np.flatnonzero((job.stored["meter_serial"] == meter).to_numpy())
     at = job.stored["taken_at"].iloc[rows]
     turned = pd.to_datetime(
-        pd.DataFrame({"year": at.dt.year, "month": at.dt.day, "day": at.dt.month})
+        pd.DataFrame({"year": at.dt.year, "month": at.dt.day, "day": at.dt.month}),
+        errors="coerce",
     )
+    # a clock that another fault has set to a day beyond the 12th reads the same either way
+    turned = turned.fillna(at.dt.normalize())
     job = _set(job, rows, taken_at=turned + (at - at.dt.normalize()))
     return job, _planted(
         job, rows, "clock-day-order", "clock-reset", "clock-against-sheet", "clock-corrected"
@@ -614,9 +624,8 @@ def other_reference(job: Job, rng: Rng) -> tuple[Job, Planted]:
 
 @fault("73 outlier")
 def outlier(job: Job, rng: Rng) -> tuple[Job, Planted]:
-    link = str(rng.choice(job.plan.links["link_id"]))
-    rows = np.flatnonzero((job.stored["true_link"] == link).to_numpy())
-    job = _add_loss(job, rows, 1.2)
+    rows = _link_with_room(job, rng)
+    job = _add_loss(job, rows, 1.0)
     return job, _planted(job, rows, "outlier")
 
 
@@ -788,6 +797,55 @@ def relabelled(job: Job, rng: Rng) -> tuple[Job, Planted]:
     stored = pd.concat([job.stored, copy], ignore_index=True)
     ids = frozenset(job.stored["reading_id"].iloc[dump[(place > 3) & (place < 8)]])
     return job.with_stored(stored), Planted(ids, ("repeat-relabelled",))
+
+
+# grades
+
+
+@fault("83 the meter says pass, the limit fail")
+def lenient_meter(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    rows = _visit(job, rng)
+    chosen = rows[_records(job, rows) == int(rng.integers(0, 20))]
+    job = _add_loss(_set(job, rows, verdict="pass"), chosen, 6.0)
+    return job, _planted(job, chosen, "verdict-differs")
+
+
+@fault("83 the meter says fail, the limit pass")
+def strict_meter(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    rows = _visit(job, rng)
+    chosen = rows[_records(job, rows) == int(rng.integers(0, 20))]
+    return _set(job, chosen, verdict="fail"), _planted(job, chosen, "verdict-differs")
+
+
+@fault("84 close to the limit")
+def close(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    rows = _visit(job, rng)
+    row = rows[[int(rng.integers(0, 30))]]
+    links = job.plan.links.copy()
+    mine = links["link_id"] == job.stored["true_link"].iloc[row[0]]
+    links.loc[mine, "budget_db"] = _loss(job, row)[0] + float(rng.choice([-0.05, 0.05]))
+    return _links(job, links), _planted(job, row, "marginal")
+
+
+@fault("13 failed, passed later")
+def passed_later(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    rows = _visit(job, rng, "OM4")
+    one = rows[_records(job, rows) == int(rng.integers(0, 20))]
+    again = job.stored.iloc[one].copy()
+    again["reading_id"] = again["reading_id"] + "n"
+    again["slot"] = again["record"] = 9100
+    again["line"] = 91000 + np.arange(len(again))
+    again["taken_at"] = again["taken_at"] + pd.Timedelta(seconds=20)
+    job = _add_loss(job, one, 6.0)
+    stored = pd.concat([job.stored, again], ignore_index=True)
+    return job.with_stored(stored), Planted(frozenset(again["reading_id"]), ("retest-passed",))
+
+
+@fault("85 passes, but poor")
+def poor(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    rows = _link_with_room(job, rng)
+    job = _add_loss(job, rows, 0.9)
+    return job, _planted(job, rows, "poor-pass")
 
 
 def plant(job: Job, seed: int, *names: str) -> tuple[Job, list[Planted]]:

@@ -30,7 +30,7 @@ def make(readings: int, seed: int = 0) -> Job:
              "a_end": [f"K{c:05d}A:{s}" for c, s in zip(cable, strand, strict=True)],
              "b_end": [f"K{c:05d}B:{s}" for c, s in zip(cable, strand, strict=True)],
              "fibre_type": "OS2", "length_m": length, "connections": 2.0,
-             "environment": "inside", "position": np.arange(1, n + 1)}
+             "environment": "outside", "position": np.arange(1, n + 1)}
         ),
         tables.LINKS,
     )  # fmt: skip

@@ -12,6 +12,8 @@ from rules import (
     checks,
     clocks,
     duplicates,
+    grades,
+    limits,
     planned,
     references,
     runs,
@@ -19,6 +21,8 @@ from rules import (
     tables,
 )
 from tests.rules.clean_job import Job
+
+SETS = limits.load()
 
 
 @dataclass(frozen=True)
@@ -37,6 +41,13 @@ class Outcome:
         for row in self.found.loc[self.found["code"] == code].to_dict("records"):
             out |= set(self.working["reading_id"].iloc[scope.rows(row)])
         return out
+
+
+def _stopped(found: pd.DataFrame, working: pd.DataFrame) -> list[str]:
+    scope = causes.Scope(working)
+    stops = found.loc[found["severity"] == "stop"].to_dict("records")
+    rows = [scope.rows(finding) for finding in stops] or [np.array([], "int64")]
+    return list(working["reading_id"].take(np.unique(np.concatenate(rows))))
 
 
 def true_pairs(job: Job, working: pd.DataFrame) -> pd.DataFrame:
@@ -61,15 +72,25 @@ def run(job: Job) -> Outcome:
     working, run_table, of_runs, ask_runs = runs.assign(working, job.sheets, job.settings)
     working, of_references = references.apply(working, run_table, job.sheets, job.settings)
     tests = planned.expand(job.plan.links, job.settings)
+    pairs = true_pairs(job, working)
+    needs = limits.needs(tests, pairs, working, run_table, job.settings)
+    rows = limits.for_links(job.plan.links, needs, SETS, job.settings, frozenset(SETS))
     context = checks.Context(
-        job.plan, working, run_table, job.sheets, true_pairs(job, working), job.decisions,
-        job.settings, tests,
-    )  # fmt: skip
-    found = suspicions.join(
+        job.plan, working, run_table, job.sheets, pairs, job.decisions, job.settings, tests, rows
+    )
+    early = suspicions.join(
         causes.settle(
             suspicions.join(of_clocks, of_copies, of_runs, of_references), job.decisions
         ),
-        checks.before(context), checks.after(context),
+        checks.before(context),
+    )  # fmt: skip
+    graded = grades.grade(
+        tests, working, pairs, rows, _stopped(early, working), job.decisions, run_table,
+        job.settings,
+    )  # fmt: skip
+    found = suspicions.join(
+        early, causes.settle(graded.findings, job.decisions),
+        checks.after(context.graded(graded.grades)),
     )  # fmt: skip
     findings, questions = causes.group(found, working, run_table, job.decisions)
     questions = pd.concat([ask_copies, ask_runs, questions], ignore_index=True)

@@ -56,45 +56,71 @@ def test_a_sound_job_is_left_in_peace() -> None:
     assert 1000 * counts["check"] / readings < 5
 
 
+SEEDS = range(JUDGING, JUDGING + 4)
+SEVERE = {"stop": 1.0, "check": 5.0}
+"""Fewer false alarms than these per 1000 clean readings."""
+
+
 @pytest.mark.long
-def test_rates_alone_and_in_pairs() -> None:
-    """Print detection per fault and false alarms per code; hold both to the aims."""
-    jobs = {seed: clean_job.make(seed) for seed in range(JUDGING, JUDGING + 4)}
+def test_false_alarms_on_sound_jobs() -> None:
+    """Print false alarms per code; hold readings stopped and checks to the aims."""
     false: Counter[tuple[str, str]] = Counter()
-    readings = 0
-    for job in jobs.values():
-        outcome = stages.run(job)
-        readings += len(job.stored)
-        false.update(zip(outcome.found["code"], outcome.found["severity"], strict=True))
-    alone = {
-        name: np.mean([
-            found_in(stages.run(planted[0]), planted[1][0])
-            for seed, job in jobs.items()
-            for planted in [injector.plant(job, seed, name)]
-        ])
-        for name in injector.FAULTS
-    }  # fmt: skip
+    readings, stopped = 0, 0
+    for seed in range(JUDGING, JUDGING + 10):
+        outcome = stages.run(clean_job.make(seed))
+        readings += len(outcome.working)
+        false.update(zip(outcome.found["severity"], outcome.found["code"], strict=True))
+        stops = set(outcome.found.loc[outcome.found["severity"] == "stop", "code"])
+        stopped += sum(len(outcome.touched(code)) for code in stops)
+    for (severity, code), n in sorted(false.items()):
+        print(f"{1000 * n / readings:8.2f} per 1000 clean readings  {severity:5} {code}")
+    print(f"{1000 * stopped / readings:8.2f} readings stopped per 1000", flush=True)
+    assert 1000 * stopped / readings < SEVERE["stop"]
+    for severe, most in SEVERE.items():
+        total = sum(n for (severity, _), n in false.items() if severity == severe)
+        assert 1000 * total / readings < most, severe
+
+
+@pytest.mark.long
+def test_detection_alone() -> None:
+    """Print the detection rate of each fault; 95 % of large faults must be found."""
+    jobs = {seed: clean_job.make(seed) for seed in SEEDS}
+    rates = {}
+    for name in injector.FAULTS:
+        hits = []
+        for seed, job in jobs.items():
+            faulty, planted = injector.plant(job, seed, name)
+            hits.append(found_in(stages.run(faulty), planted[0]))
+        rates[name] = np.mean(hits)
+        print(f"{rates[name]:6.0%}  {name}", flush=True)
+    print(f"{np.mean(list(rates.values())):6.1%}  of all", flush=True)
+    assert np.mean(list(rates.values())) >= 0.95
+    assert min(rates.values()) >= 0.5
+
+
+@pytest.mark.long
+def test_detection_in_pairs() -> None:
+    """Plant two faults at once, each fault in at least two pairs; print what was missed."""
+    jobs = {seed: clean_job.make(seed) for seed in SEEDS}
     rng = np.random.default_rng(JUDGING)
     names = list(injector.FAULTS)
-    both: list[bool] = []
-    for _ in range(60):
-        seed = int(rng.choice(list(jobs)))
-        pair = [str(n) for n in rng.choice(names, 2, replace=False)]
-        job, planted = injector.plant(jobs[seed], seed, *pair)
-        outcome = stages.run(job)
-        both += [found_in(outcome, one) for one in planted]
-    for name, rate in alone.items():
-        print(f"{rate:6.0%}  {name}")
-    print(f"{np.mean(both):6.1%}  found in pairs")
-    for (code, severity), n in sorted(false.items()):
-        print(f"{1000 * n / readings:8.2f} per 1000 clean readings  {severity:5} {code}")
-    assert np.mean(list(alone.values())) >= 0.95 and min(alone.values()) >= 0.5
-    assert np.mean(both) >= 0.9
-    by_severity = Counter(dict.fromkeys(("stop", "check"), 0))
-    for (_, severity), n in false.items():
-        by_severity[severity] += n
-    assert 1000 * by_severity["stop"] / readings < 1
-    assert 1000 * by_severity["check"] / readings < 5
+    pairs = [pair for _ in range(2) for pair in _couples(list(rng.permutation(names)))]
+    hits = []
+    for number, pair in enumerate(pairs):
+        seed = SEEDS[number % len(SEEDS)]
+        faulty, planted = injector.plant(jobs[seed], seed, *pair)
+        outcome = stages.run(faulty)
+        found = [found_in(outcome, one) for one in planted]
+        hits += found
+        missed = [name for name, hit in zip(pair, found, strict=True) if not hit]
+        if missed:
+            print(f"missed {missed} in {pair}, seed {seed}", flush=True)
+    print(f"{np.mean(hits):6.1%}  of {len(hits)} faults in {len(pairs)} pairs", flush=True)
+    assert np.mean(hits) >= 0.9
+
+
+def _couples(names: list[str]) -> list[tuple[str, str]]:
+    return [(str(a), str(b)) for a, b in zip(names[::2], names[1::2], strict=False)]
 
 
 def small(seed: int) -> Job:
