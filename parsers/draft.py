@@ -6,10 +6,10 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from parsers import draft_columns, draft_words, grids, text, trees
+from parsers import draft_columns, draft_headings, draft_words, grids, text, trees
 from parsers.draft_columns import Column
 from parsers.draft_samples import Sample, of_text
-from parsers.draft_toml import comments, pattern, quoted, raw, words
+from parsers.draft_toml import comments, quoted, raw, words
 from parsers.draft_trees import of_json_lines, of_tree, of_workbook
 from parsers.dump import Dump, Extract, Parser
 from parsers.profile import ProfileError
@@ -38,12 +38,14 @@ class _Work:
 
     encoding: str
     sample: Sample
-    columns: list[Column]
+    tables: list[tuple[Sample, list[Column]]]
+    """The sample's tables and what their columns mean."""
     numbers: Numbers
     sure: list[str] = field(default_factory=list)
     unsure: list[str] = field(default_factory=list)
     open_ends: list[str] = field(default_factory=list)
     headings: list[str] = field(default_factory=list)
+    """TOML of what stands outside the tables."""
     signs: list[str] = field(default_factory=list)
     """Recognition patterns, as TOML strings."""
     keep: bool = False
@@ -66,26 +68,45 @@ def draft(dumps: Sequence[Dump], name: str) -> Draft:
             sample.doubts.append(f"{other.name} has another layout or other titles")
         else:
             sample.rows += more.rows
-    rules, doubt = draft_columns.number_rules(sample.rows)
-    columns = [Column(title, [row[place] for row in sample.rows])
-               for place, title in enumerate(sample.header)]  # fmt: skip
-    work = _Work(encoding, sample, columns, rules)
-    work.sure += [*sure, f"layout {sample.layout}, {len(sample.rows)} rows in the samples"]
+    parts = [sample, *sample.more]
+    rules, doubt = draft_columns.number_rules([row for part in parts for row in part.rows])
+    work = _Work(encoding, sample, [], rules)
+    rows = sum(len(part.rows) for part in parts)
+    work.sure += [*sure, f"layout {sample.layout}, {rows} rows in the samples"]
     work.unsure += sample.doubts + ([doubt] if doubt else [])
-    work.open_ends += draft_columns.judge(columns, rules)
-    for column in columns:
-        if column.kind not in ("", "value"):
-            asked = [f"column '{column.title}': {doubt}" for doubt in column.doubts]
-            work.open_ends += [doubt for doubt in asked if doubt.endswith("?")]
-            work.unsure += [doubt for doubt in asked if not doubt.endswith("?")]
-    _outside(work)
+    for part in parts:
+        columns = [Column(title, [row[place] for row in part.rows])
+                   for place, title in enumerate(part.header)]  # fmt: skip
+        work.tables.append((part, columns))
+        work.open_ends += draft_columns.judge(columns, rules)
+        for column in columns:
+            if column.kind not in ("", "value"):
+                asked = [f"column '{column.title}': {doubt}" for doubt in column.doubts]
+                work.open_ends += [doubt for doubt in asked if doubt.endswith("?")]
+                work.unsure += [doubt for doubt in asked if not doubt.endswith("?")]
+    outside = draft_headings.describe(sample, rules, any(_dark(each) for _, each in work.tables))
+    work.headings, work.keep = outside.toml, outside.keep
+    work.sure += outside.sure
+    work.unsure += outside.unsure
+    work.open_ends += outside.open_ends
     if sample.sign:
         work.signs.append(sample.sign)
     if sample.layout in ("json", "xml"):
         _tree_signs(work)
-    _lack(work)
+    for part, columns in work.tables:
+        _lack(work, part, columns, outside.lit)
+    _encoding_doubt(work)
+    if not work.signs:
+        work.open_ends.append("nothing constant to recognise the dump by: give a pattern")
     toml = _toml(work, name)
     return _tried(work, name, toml, dumps)
+
+
+def _dark(columns: list[Column]) -> list[str]:
+    """List the value columns of a table for which no wavelength is printed."""
+    if any(column.kind == "wavelength" for column in columns):
+        return []
+    return [c.title for c in columns if c.kind == "value" and not c.wavelength_nm]
 
 
 def _encoding(samples: list[bytes]) -> tuple[str, list[str]]:
@@ -127,62 +148,6 @@ def _sample(dump: Dump, encoding: str) -> Sample | None:
     return of_text(text.read(dump.data, encoding))
 
 
-def _outside(work: _Work) -> None:
-    """Describe the lines outside the table: headings, rulers, units; the rest is left open."""
-    sample, taken = work.sample, set[str]()
-    if sample.units:
-        work.headings += ["", "[[ignore]]", f"match = {pattern('^' + sample.units.rstrip())}",
-                          'why = "row of units"']  # fmt: skip
-    ruler, left = False, []
-    for number, line in sample.outside:
-        bare = line.strip()
-        if re.fullmatch(r"[-=_*#~+. |]{3,}", bare):
-            ruler = True
-        elif number < sample.first_row and _heading(work, line, taken):
-            continue
-        else:
-            left.append((number, bare))
-    if ruler:
-        work.headings += ["", "[[ignore]]", "match = '^[-=_*#~+. |]{3,}$'", 'why = "ruler line"']
-    early = [line for number, line in left if number < sample.first_row]
-    late = [(number, line) for number, line in left if number >= sample.first_row]
-    if early:
-        work.keep = True
-        work.unsure.append(f"{len(early)} lines before the table kept as context: "
-                           + "; ".join(f"'{line[:40]}'" for line in early[:3]))  # fmt: skip
-    for number, line in late[:10]:
-        work.open_ends.append(
-            f"line {number} is no row and nothing describes it: '{line[:60]}'. It is a fault "
-            "until an [[ignore]] or a [[heading]] says what it is"
-        )
-
-
-def _heading(work: _Work, line: str, taken: set[str]) -> bool:
-    """Propose a heading for `key: value` lines; what is known of the meter holds for the rows."""
-    match = re.match(r"\s*([^\W\d][^:;=,\t|]{1,40}?)(\s*[:;=,\t|]\s*)(\S.*)$", line)
-    if not match:
-        return False
-    kinds = [k for k in draft_words.title_kinds(match[1])
-             if k in ("meter_serial", "source_serial", "operator") and k not in taken]  # fmt: skip
-    slug = re.sub(r"\W+", "_", draft_words.loose(match[1])).strip("_")
-    group = kinds[0] if kinds else slug if re.match(r"[a-z]", slug) else "note"
-    if group in taken:
-        return True
-    taken.add(group)
-    start = pattern("^" + match[1])[1:-1]
-    sign = re.escape(match[2].strip()) if match[2].strip() else r"\t"
-    work.headings += ["", "[[heading]]"]
-    found = start + r"\s*" + sign + r"\s*(?P<" + group + ">.*)$"
-    work.headings.append(f"match = {raw(found)}")
-    if kinds:
-        work.headings.append(f"carry = [{quoted(kinds[0])}]")
-        work.sure.append(f"'{match[1]}' above the table is the {kinds[0]} of the rows")
-    if "reference" in draft_words.title_kinds(match[1]):
-        work.open_ends.append(f"'{line.strip()[:60]}' above the table may be the reference of the "
-                              "rows; it is kept as context and used for none")  # fmt: skip
-    return True
-
-
 def _tree_signs(work: _Work) -> None:
     """Recognise a document by the names of its values."""
     names = [title.rpartition("/")[2].lstrip("@") for title in work.sample.header]
@@ -191,35 +156,52 @@ def _tree_signs(work: _Work) -> None:
     work.signs += [raw(form.format(re.escape(name))) for name in names[:4]]
 
 
-def _lack(work: _Work) -> None:
+def _lack(work: _Work, part: Sample, columns: list[Column], lit: bool) -> None:
     """Say what every profile needs and this sample does not show."""
-    values = [column for column in work.columns if column.kind == "value"]
-    kinds = {column.kind for column in work.columns}
-    if not values:
-        work.open_ends.append("no column looks like measured values: which one does?")
-    dark = [column.title for column in values if not column.wavelength_nm]
-    if dark and "wavelength" not in kinds:
+    if not any(column.kind == "value" for column in columns):
+        work.open_ends.append(f"no column of '{'; '.join(part.header)[:60]}' looks like measured "
+                              "values: which one does?")  # fmt: skip
+    names = [c.title for c in columns if c.kind != "value"]
+    levels = any(column.quantity == "power" for column in columns)
+    if levels and any("reference" in draft_words.title_kinds(title) for title in names):
+        work.open_ends.append(f"does the table '{'; '.join(part.header)[:60]}' hold references? If "
+                              'so its quantity is "reference"')  # fmt: skip
+    dark = _dark(columns)
+    if not dark or lit:
+        return
+    lacks = "no wavelength is printed for " + ", ".join(f"'{title}'" for title in dark)
+    codes = [column for column in columns if draft_columns.codes(column)]
+    for column in codes:
+        listed = ", ".join(f"'{code}'" for code in draft_columns.codes(column))
         work.open_ends.append(
-            "no wavelength is printed for " + ", ".join(f"'{title}'" for title in dark)
-            + ": give wavelength_nm"
-        )  # fmt: skip
-    if work.encoding in ("cp1252", "cp437"):
-        other = "cp437" if work.encoding == "cp1252" else "cp1252"
-        odd = [cell for row in work.sample.rows for cell in row if not cell.isascii()][:3]
-        odd += [title for title in work.sample.header if not title.isascii()]
-        work.open_ends.append(
-            f"the bytes are not UTF-8; {work.encoding} reads {', '.join(map(repr, odd)) or 'them'}."
-            f" If that looks wrong, try {other} or cp850"
+            f"{lacks}. Do {listed} in column '{column.title}' stand for wavelengths (give each its "
+            "nanometres under fields.wavelength), or do they tell references from measurements "
+            "(fields.quantity)? If neither, give wavelength_nm"
         )
-    if not work.signs and not work.sample.sign:
-        work.open_ends.append("nothing constant to recognise the dump by: give a pattern")
+    if not codes:
+        work.open_ends.append(f"{lacks}: give wavelength_nm")
+
+
+def _encoding_doubt(work: _Work) -> None:
+    """Ask about an encoding that the bytes alone do not tell."""
+    if work.encoding not in ("cp1252", "cp437"):
+        return
+    other = "cp437" if work.encoding == "cp1252" else "cp1252"
+    cells = (cell for part, _ in work.tables for row in part.rows for cell in row)
+    odd = [cell for cell in cells if not cell.isascii()][:3]
+    odd += [title for part, _ in work.tables for title in part.header if not title.isascii()]
+    work.open_ends.append(
+        f"the bytes are not UTF-8; {work.encoding} reads {', '.join(map(repr, odd)) or 'them'}."
+        f" If that looks wrong, try {other} or cp850"
+    )
 
 
 def _toml(work: _Work, name: str) -> str:
     sample = work.sample
     signs = ", ".join(work.signs) or "'.'"
     thousands = work.numbers.thousands_mark
-    about = f"Drafted from {len(sample.rows)} rows; read every line marked not sure."
+    rows = sum(len(part.rows) for part, _ in work.tables)
+    about = f"Drafted from {rows} rows; read every line marked not sure."
     lines = [
         *comments(work.open_ends),
         "[profile]", f"name = {quoted(name)}", "version = 1",
@@ -231,23 +213,32 @@ def _toml(work: _Work, name: str) -> str:
         "[numbers]", f"decimal_mark = {quoted(work.numbers.decimal_mark)}",
         *([f"thousands_mark = {quoted(thousands)}"] if thousands else []), "",
         f"[{sample.layout}]", *sample.part,
-        *work.headings, "",
-        "[[table]]", f"header = [{', '.join(quoted(title) for title in sample.header)}]",
-        *(["titled = false"] if not sample.titled and sample.layout == "delimited" else []),
-        *_record(work),
-        *sample.table, "",
-        "[table.fields]", *_fields(work),
+        *work.headings,
     ]  # fmt: skip
-    for column in work.columns:
-        if column.kind == "value":
-            lines += ["", *_value(work, column)]
+    for part, columns in work.tables:
+        lines += ["", *_table(work, part, columns)]
     return "\n".join(lines) + "\n"
 
 
-def _record(work: _Work) -> list[str]:
+def _table(work: _Work, part: Sample, columns: list[Column]) -> list[str]:
+    untitled = not part.titled and part.layout in ("delimited", "serial")
+    lines = [
+        "[[table]]", f"header = [{', '.join(quoted(title) for title in part.header)}]",
+        *(["titled = false"] if untitled else []),
+        *_record(work, columns),
+        *part.table, "",
+        "[table.fields]", *_fields(work, columns),
+    ]  # fmt: skip
+    for column in columns:
+        if column.kind == "value":
+            lines += ["", *_value(work, column)]
+    return lines
+
+
+def _record(work: _Work, columns: list[Column]) -> list[str]:
     """Join neighbouring rows of one label where each wavelength has a row of its own."""
-    label = next((column for column in work.columns if column.kind == "label"), None)
-    if label is None or not any(column.kind == "wavelength" for column in work.columns):
+    label = next((column for column in columns if column.kind == "label"), None)
+    if label is None or not any(column.kind == "wavelength" for column in columns):
         return []
     pairs = list(zip(label.cells, label.cells[1:], strict=False))
     if sum(one == two for one, two in pairs) * 3 < len(pairs):
@@ -256,10 +247,10 @@ def _record(work: _Work) -> list[str]:
     return ['record = ["label"]']
 
 
-def _fields(work: _Work) -> list[str]:
+def _fields(work: _Work, columns: list[Column]) -> list[str]:
     out = []
-    clocks = [column for column in work.columns if column.kind == "clock"]
-    for column in work.columns:
+    clocks = [column for column in columns if column.kind == "clock"]
+    for column in columns:
         out += comments(column.doubts) if column.kind not in ("", "value") else []
         if column.kind in ("", "value") or (column.kind == "clock" and column.form is None):
             continue
@@ -277,7 +268,12 @@ def _fields(work: _Work) -> list[str]:
             unit = ', unit = "um"' if column.kind == "wavelength" and _micrometres(column) else ""
             out.append(f"{column.kind} = {{ column = {quoted(column.title)}{unit}{said} }}")
         work.sure.append(f"column '{column.title}' is the {column.kind}")
-    unread = [column.title for column in work.columns if not column.kind]
+    for column in columns if _dark(columns) else ():
+        # for a person to finish: which nanometres a code means is nowhere in the sample
+        codes = ", ".join(f'{quoted(code)} = ""' for code in draft_columns.codes(column))
+        out += [f"# wavelength = {{ column = {quoted(column.title)}, words = {{ {codes} }} }}"
+                ] if codes else []  # fmt: skip
+    unread = [column.title for column in columns if not column.kind]
     if unread:
         work.unsure.append("not read: " + ", ".join(f"'{title}'" for title in unread))
     return out

@@ -209,20 +209,36 @@ def _nameless(columns: list[Column], rules: Numbers) -> list[str]:
 def _few_words(columns: list[Column]) -> list[str]:
     """Ask about columns that sort the rows into a few kinds and that nothing reads."""
     out = []
+    dark = not any(c.kind == "wavelength" or c.wavelength_nm for c in columns)
     for column in columns:
         kinds = list(dict.fromkeys(column.filled))
         if not column.kind and "clock" in column.reasons:
             out.append(f"column '{column.title}' looks like a clock, but no format reads "
                        f"{_listed(kinds)}")  # fmt: skip
             continue
-        sorts = 2 <= len(kinds) <= 5 and len(column.filled) > len(kinds)
-        if column.kind or "limit" in " ".join(column.reasons) or not sorts:
+        if (dark and codes(column)) or not _sorts(column):
             continue
         if any(re.fullmatch(r"[\d.,:/ -]+", kind) for kind in kinds):
             continue
         out.append(f"column '{column.title}' holds {_listed(kinds)}: if it tells references from "
                    "measurements, name it under fields.quantity; else it is not read")  # fmt: skip
     return out
+
+
+def _sorts(column: Column) -> bool:
+    """Tell whether an unread column sorts the rows into a few kinds."""
+    kinds = set(column.filled)
+    limit = "limit" in " ".join(column.reasons)
+    few = 2 <= len(kinds) <= 5 and len(column.filled) > len(kinds)
+    return few and not column.kind and not limit
+
+
+def codes(column: Column) -> list[str]:
+    """List the words of an unread column that may stand for wavelengths, such as `A` and `B`."""
+    few = list(dict.fromkeys(column.filled))
+    named = "wavelength" in column.reasons and not column.kind and 1 <= len(few) <= 8
+    short = all(len(word) <= 4 for word in few) and _sorts(column)
+    return few if (named or short) and "clock" not in column.reasons else []
 
 
 def _one_of_each(columns: list[Column]) -> list[str]:

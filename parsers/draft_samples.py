@@ -13,6 +13,8 @@ from parsers.text import Text
 
 MOST_LINES = 5000
 """Lines of a sample that a draft looks at."""
+MOST_JOINED, MOST_TABLES = 20, 5
+"""Lines of one quoted field; tables of a dump. Engineering defaults, no source."""
 _SEPARATORS = (";", "\t", "|", ",")
 _NUMERIC = re.compile(r"[+\-\u2212]?\d+(?:[.,]\d+)*\s*(?:dBm?|[munpµ]?W|nm|m|km)?", re.IGNORECASE)
 _KEY_LINE = re.compile(r"\s*([^\W\d][^:=]{0,40}?)\s*([:=])\s*(.*)")
@@ -39,6 +41,10 @@ class Sample:
     """Line of the first row; lines before it are preamble."""
     units: str = ""
     """A row of units under the titles, as printed."""
+    totals: list[tuple[str, str]] = field(default_factory=list)
+    """(text, pattern of its beginning) of rows that sum the table up."""
+    more: list[Sample] = field(default_factory=list)
+    """Further tables of the same dump, with other titles."""
     doubts: list[str] = field(default_factory=list)
 
 
@@ -74,15 +80,77 @@ def _parted(lines: list[tuple[int, str]]) -> Sample | None:
                 best, score = separator, worth
     if not best or score < len(lines) * 0.4:
         return None
-    quote = '"' if any('"' in line for _, line in lines) else ""
-    split = [(number, line, delimited.fields(line, best, quote)) for number, line in lines]
+    quote = next((sign for sign in "\"'" if _quotes(lines, best, sign)), "")
+    merged, multiline = _logical(lines, quote)
+    split = [(number, line, delimited.fields(line, best, quote)) for number, line in merged]
     width = counts[best].most_common(1)[0][0]
     parted = [(n, line, [c.strip() for c in row]) for n, line, row in split if row]
     sample = in_table("delimited", parted, width)
     if sample is None:
         return None
-    sample.part = [f"separator = {quoted(best)}"] + ([f"quote = {quoted(quote)}"] if quote else [])
+    sample.part = [f"separator = {quoted(best)}"]
+    sample.part += [f"quote = {quoted(quote)}"] if quote else []
+    sample.part += ["multiline = true"] if multiline else []
+    further(sample, parted)
     return sample
+
+
+def _quotes(lines: list[tuple[int, str]], separator: str, quote: str) -> bool:
+    """Tell whether fields begin and end with a quote (RFC 4180, section 2, rule 5)."""
+    sign = re.escape(separator)
+    opens, closes = re.compile(rf"(?:^|{sign}){quote}"), re.compile(rf"{quote}(?:{sign}|$)")
+    return any(opens.search(line) for _, line in lines) and any(
+        closes.search(line) for _, line in lines
+    )
+
+
+def _logical(lines: list[tuple[int, str]], quote: str) -> tuple[list[tuple[int, str]], bool]:
+    """Join lines over which a quoted field reaches; tell whether there are any."""
+    out: list[tuple[int, str]] = []
+    place, joined = 0, False
+    while place < len(lines):
+        number, line = lines[place]
+        taken = 1
+        while (
+            quote and line.count(quote) % 2 and taken < MOST_JOINED and place + taken < len(lines)
+        ):
+            line = f"{line}\n{lines[place + taken][1]}"
+            taken += 1
+        if quote and line.count(quote) % 2:
+            line, taken = lines[place][1], 1
+        out.append((number, line))
+        joined = joined or taken > 1
+        place += taken
+    return out, joined
+
+
+def further(sample: Sample, rows: list[tuple[int, str, list[str]]]) -> None:
+    """Find tables with other titles among the lines outside the first one."""
+    outside = {number for number, _ in sample.outside}
+    left = [row for row in rows if row[0] in outside]
+    for place, (_, _, titles) in enumerate(left):
+        if len(sample.more) == MOST_TABLES - 1:
+            return
+        below = [row for row in left[place + 1 :] if len(row[2]) == len(titles)]
+        if (
+            titles_score(titles) < 2
+            or not all(titles)
+            or not below
+            or left[place][0] not in outside
+        ):
+            continue
+        other = in_table(sample.layout, [left[place], *below], len(titles))
+        if other is None or other.header != titles or titles in [
+            sample.header, *(one.header for one in sample.more)
+        ]:  # fmt: skip
+            continue
+        sample.more.append(other)
+        sample.totals += other.totals
+        outside -= {left[place][0], *(number for number, _, _ in below)}
+        outside |= {number for number, _ in other.outside}
+        sample.doubts.append(f"a second table, '{'; '.join(titles)[:60]}', with "
+                             f"{len(other.rows)} rows")  # fmt: skip
+    sample.outside = [pair for pair in sample.outside if pair[0] in outside]
 
 
 def in_table(layout: str, rows: list[tuple[int, str, list[str]]], width: int) -> Sample | None:
@@ -94,15 +162,18 @@ def in_table(layout: str, rows: list[tuple[int, str, list[str]]], width: int) ->
     header = wide[-place][2] if titled else [f"field {n}" for n in range(1, width + 1)]
     start = -place + 1 if titled else 0
     body = [row for row in wide[start:] if row[2] != header]
+    sums = [row for row in body if draft_words.totals(next(filter(None, row[2]), ""))]
+    body = [row for row in body if row not in sums]
     if not body:
         return None
     sample = Sample(layout, header, [], titled)
+    sample.totals = [(line, _start(line, next(filter(None, cells)))) for _, line, cells in sums]
     if titled:
         sample.sign = pattern("^" + re.sub(r"\t", "\t", wide[-place][1]).rstrip())
         if all(not cell or draft_unit(cell) for cell in body[0][2]) and any(body[0][2]):
             sample.units = body[0][1]
             body = [row for row in body if row[1] != sample.units]
-    taken = {number for number, _, _ in body} | {wide[-place][0] if titled else 0}
+    taken = {number for number, _, _ in (*body, *sums)} | {wide[-place][0] if titled else 0}
     taken |= {number for number, _, cells in rows if titled and cells == header}
     if titled:
         taken -= {number for number, _, _ in wide[:-place]}
@@ -111,6 +182,12 @@ def in_table(layout: str, rows: list[tuple[int, str, list[str]]], width: int) ->
     sample.outside = [(number, line) for number, line, _ in rows
                       if number not in taken and line != sample.units]  # fmt: skip
     return sample if sample.rows else None
+
+
+def _start(line: str, word: str) -> str:
+    """Return a pattern of a line's beginning up to the sign behind a word."""
+    end = line.index(word) + len(word) + 1
+    return pattern("^" + line[:end])[1:-1] if "'" not in line[:end] else "^" + re.escape(line[:end])
 
 
 def titles_score(cells: list[str]) -> int:

@@ -112,12 +112,19 @@ def of_workbook(book: grids.Grid, decimal_mark: str) -> Sample | None:
         if best is None:
             best = found
             named.append(sheet.name)
-        elif found.header == best.header:
-            best.rows += found.rows
-            best.outside += found.outside
-            named.append(sheet.name)
+            continue
+        same = next((one for one in (best, *best.more) if one.header == found.header), None)
+        if same is not None:
+            same.rows += found.rows
+        elif len(best.more) < draft_samples.MOST_TABLES - 1:
+            best.more.append(found)
+            best.doubts.append(f"sheet '{sheet.name}' has other titles: a table of its own")
         else:
-            best.doubts.append(f"sheet '{sheet.name}' has other titles and is not in the draft")
+            best.doubts.append(f"sheet '{sheet.name}' is one table too many for a draft")
+            continue
+        named.append(sheet.name)
+        best.outside += found.outside
+        best.totals += found.totals
     if best is None:
         return None
     if len(named) < len(book.sheets):

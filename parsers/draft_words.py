@@ -64,6 +64,10 @@ STATES: dict[str, tuple[str, ...]] = {
 }  # fmt: skip
 """Words in place of a value whose meaning the trade does not dispute."""
 
+TOTALS = ("total", "totals", "sum", "mean", "average", "avg", "count", "max", "min", "maximum",
+          "minimum", "summe", "mittel", "mittelwert", "gesamt", "anzahl", "somme", "moyenne", "moy",
+          "nombre", "suma", "media", "promedio", "totales")  # fmt: skip
+"""Words that begin the rows under a table which sum it up."""
 PASS = ("pass", "passed", "ok", "good", "bestanden", "gut", "reussi", "bon", "conforme",
         "correcto", "aprobado", "pasa")  # fmt: skip
 FAIL = ("fail", "failed", "not ok", "bad", "nicht bestanden", "schlecht", "echec", "mauvais",
@@ -104,6 +108,11 @@ def direction(word: str) -> str:
 def state(word: str) -> str:
     """Return the state that a word in place of a value means beyond dispute, else empty."""
     return next((state for state, words in STATES.items() if loose(word) in words), "")
+
+
+def totals(word: str) -> bool:
+    """Tell whether a word begins a row of totals."""
+    return loose(word) in TOTALS
 
 
 def verdict(word: str) -> str:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import clevercsv
 import pytest
 
-from parsers import account
+from parsers import account, registry
 from parsers.draft import Draft, draft
+from parsers.draft_toml import quoted
 from tests.parsers import fixtures
 from tests.parsers.test_fixtures import FILES, short
 
@@ -62,7 +64,7 @@ def test_every_dump_drafts_without_failing(file: Path) -> None:
 
 
 WHOLE = ["comma-preamble/morning.csv", "wide-slots/tuesday.txt", "semicolon-loss/keller.csv",
-         "record-blocks/keller.txt", "json-lines/loss.jsonl", "json-sessions/day.json",
+         "record-blocks/keller.txt", "printer-pages/two-pages.lst", "json-lines/loss.jsonl", "json-sessions/day.json",
          "xml-records/tower.xml"]  # fmt: skip
 
 
@@ -137,3 +139,79 @@ def test_the_same_sample_gives_the_same_draft() -> None:
     assert (one.toml, one.sure, one.unsure, one.open_ends) == (
         two.toml, two.sure, two.unsure, two.open_ends
     )  # fmt: skip
+
+
+def test_a_second_table_is_drafted_and_its_kind_asked() -> None:
+    found = of(
+        "Slot;Label;nm;Loss dB\n1;A-1;1310;0.41\n2;A-2;1310;0.42\n3;A-3;1310;0.43\n\n"
+        "Reference;Wavelength;Level dBm\nREF;1310;-7.02\nREF;1550;-6.88\n"
+    )
+    assert found.parser is not None, found.open_ends
+    assert found.extracts[0].readings["quantity"].tolist() == ["attenuation"] * 3 + ["power"] * 2
+    assert any("a second table" in doubt for doubt in found.unsure)
+    assert any("hold references?" in end for end in found.open_ends)
+    assert found.extracts[0].faults.empty
+
+
+@pytest.mark.parametrize("codes", [("A", "B"), ("1", "2"), ("short", "long")])
+def test_codes_of_wavelengths_are_asked_and_never_guessed(codes: tuple[str, str]) -> None:
+    found = of("Slot;Label;WL;Loss dB\n" + "".join(
+        f"{n};A-{n};{codes[n % 2]};0.4{n}\n" for n in range(1, 9)))  # fmt: skip
+    assert found.parser is None
+    assert any("stand for wavelengths" in end and codes[0] in end for end in found.open_ends)
+    assert "wavelength_nm" not in found.toml.replace("give wavelength_nm", "")
+    assert f'# wavelength = {{ column = "WL", words = {{ "{codes[1]}" = ""' in found.toml
+    settled = found.toml.replace("# wavelength = ", "wavelength = ")
+    for code, nm in zip(codes, ("1310", "1550"), strict=True):
+        settled = settled.replace(f'"{code}" = ""', f'"{code}" = "{nm}"')
+    parser = registry.from_profile(settled, "settled")
+    assert len(parser.parse(found_dump(codes)).readings) == 8
+
+
+def found_dump(codes: tuple[str, str]) -> object:
+    rows = "".join(f"{n};A-{n};{codes[n % 2]};0.4{n}\n" for n in range(1, 9))
+    return fixtures.dump(f"Slot;Label;WL;Loss dB\n{rows}".encode())
+
+
+def test_a_reference_above_the_rows_is_captured_and_carried_by_a_person_only() -> None:
+    file = fixtures.FOLDER / "printer-pages" / "two-pages.lst"
+    found = draft([fixtures.dump_of(file)], "mine")
+    assert any("does it hold for the rows below?" in end for end in found.open_ends)
+    assert found.extracts[0].readings["reference_dbm"].isna().all()
+    assert '# if this reference holds for the rows below: carry = ["wavelength", "reference"]' in (
+        found.toml
+    )
+    mended = found.toml.replace('carry = ["wavelength"]\n', 'carry = ["wavelength", "reference"]\n')
+    readings = registry.from_profile(mended, "mended").parse(fixtures.dump_of(file)).readings
+    assert readings["reference_dbm"].tolist() == [-3.02] * 4 + [-3.37] * 3
+
+
+def test_several_wavelengths_above_the_rows_are_none_for_them() -> None:
+    found = of("Wavelength 1: 1310\nWavelength 2: 1550\n\nSlot;Label;Loss dB;Remark\n"
+               "1;A-1;0.41;x\n2;A-2;0.42;y\n")  # fmt: skip
+    assert found.parser is None
+    assert any("no wavelength is printed for 'Loss dB'" in end for end in found.open_ends)
+
+
+def test_totals_are_no_readings() -> None:
+    found = of("Label;nm;Loss dB\nA-1;1310;0.41\nA-2;1310;0.42\nMean;;0.415\nTotal;2;\n")
+    assert found.extracts[0].readings["label"].tolist() == ["A-1", "A-2"]
+    assert any("taken for totals" in doubt for doubt in found.unsure)
+    assert found.extracts[0].faults.empty
+
+
+SEPARATED = [file for file in FILES if fixtures.parser_of(file).profile.delimited]
+
+
+@pytest.mark.parametrize("file", SEPARATED, ids=short)
+def test_separator_and_quote_as_clevercsv_finds_them(file: Path) -> None:
+    """The draft's own scoring finds what clevercsv's does, which is kept as the outside witness.
+
+    It takes no part in the product: it is slower by orders of magnitude, does not tell quoted line
+    ends from torn ones, and gives no account of the rows, titles and units that are scored anyway.
+    """
+    text = file.read_bytes().decode(fixtures.parser_of(file).profile.text.encoding, "replace")
+    sniffed = clevercsv.Sniffer().sniff(text)
+    toml = draft([fixtures.dump_of(file)], "mine").toml
+    assert f"separator = {quoted(sniffed.delimiter)}\n" in toml
+    assert not sniffed.quotechar or f"quote = {quoted(sniffed.quotechar)}\n" in toml
