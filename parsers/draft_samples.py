@@ -132,12 +132,10 @@ def further(sample: Sample, rows: list[tuple[int, str, list[str]]]) -> None:
         if len(sample.more) == MOST_TABLES - 1:
             return
         below = [row for row in left[place + 1 :] if len(row[2]) == len(titles)]
-        if (
-            titles_score(titles) < 2
-            or not all(titles)
-            or not below
-            or left[place][0] not in outside
-        ):
+        if left[place][0] not in outside or not below or not all(titles) or len(titles) < 3:
+            continue
+        measured = any(re.search(r"\d[.,]\d", cell) for _, _, row in below for cell in row)
+        if titles_score(titles) < 2 or not measured:
             continue
         other = in_table(sample.layout, [left[place], *below], len(titles))
         if other is None or other.header != titles or titles in [

@@ -64,8 +64,8 @@ def test_every_dump_drafts_without_failing(file: Path) -> None:
 
 
 WHOLE = ["comma-preamble/morning.csv", "wide-slots/tuesday.txt", "semicolon-loss/keller.csv",
-         "record-blocks/keller.txt", "printer-pages/two-pages.lst", "json-lines/loss.jsonl", "json-sessions/day.json",
-         "xml-records/tower.xml"]  # fmt: skip
+         "record-blocks/keller.txt", "printer-pages/two-pages.lst", "json-lines/loss.jsonl",
+         "json-sessions/day.json", "xml-records/tower.xml"]  # fmt: skip
 
 
 @pytest.mark.parametrize("name", WHOLE)
