@@ -7,6 +7,7 @@
 | dump | one row per original: names, parser, state, its rows in `reading` | rebuilt |
 | constant | values that hold for all readings of a dump, stored once | rebuilt, append-only |
 | reading | what the parsers read, row by row | rebuilt, append-only |
+| reading_columns | the same by column, one Arrow stream per dump | rebuilt, append-only |
 | fault, context | what else the parsers read | rebuilt, append-only |
 | plan_link | links of each loaded plan | rebuilt, append-only |
 | derived_… | what `evaluate` gave, newest only | thrown away and written anew |
@@ -110,20 +111,44 @@ def _first(database: Database) -> None:
     )
     table("meta").create({"key": str, "value": str}, pk="key", strict=True)
     for name in _APPEND_ONLY:
-        for act in ("UPDATE", "DELETE"):
-            database.execute(
-                f"CREATE TRIGGER {name}_no_{act.lower()} BEFORE {act} ON {name} "
-                f"BEGIN SELECT RAISE(ABORT, '{name} is append-only'); END"
-            )
+        _forbid_changes(database, name)
+
+
+def _forbid_changes(database: Database, name: str) -> None:
+    for act in ("UPDATE", "DELETE"):
+        database.execute(
+            f"CREATE TRIGGER {name}_no_{act.lower()} BEFORE {act} ON {name} "
+            f"BEGIN SELECT RAISE(ABORT, '{name} is append-only'); END"
+        )
 
 
 def _second(database: Database) -> None:
-    """Let a reading be found by its id and a link by its name without reading the whole table."""
+    """Let one reading, one link and what was decided of either be found without a scan."""
     database.table("reading").create_index(["reading_id"])
     database.table("plan_link").create_index(["plan", "link_id"])
+    for kind, about in (("act", "subject"), ("answer", "question_id")):
+        database.execute(
+            f"CREATE INDEX idx_entry_{about} ON entry (json_extract(body, '$.{about}')) "
+            f"WHERE kind = '{kind}'"
+        )
 
 
-_MIGRATIONS: Mapping[int, Callable[[Database], None]] = {1: _first, 2: _second}
+def _third(database: Database) -> None:
+    """Keep the readings of each dump by column too, as evaluations read them."""
+    from ingest import readings
+
+    database.table("reading_columns").create(
+        {"dump": int, "part": int, "data": bytes}, pk=("dump", "part"), strict=True
+    )
+    _forbid_changes(database, "reading_columns")
+    for dump, first, last in database.execute(
+        "SELECT id, first_row, last_row FROM dump WHERE state = 'taken' AND last_row >= first_row"
+    ).fetchall():
+        rows = readings.from_rows(database.conn, dump, first, last)
+        readings.keep_columns(database.conn, dump, tables.conform(rows, readings.WHOLE))
+
+
+_MIGRATIONS: Mapping[int, Callable[[Database], None]] = {1: _first, 2: _second, 3: _third}
 VERSION = max(_MIGRATIONS)
 
 

@@ -39,6 +39,8 @@ PAGES = (
     board, panels, link, questions, intake, held, sheets, papers, quality, handing, live,
 )  # fmt: skip
 """Modules that bring routes."""
+WARM = (board.WARM, panels.WARM, quality.WARM)
+"""What the page computes ahead, the most looked at first."""
 
 
 def build(office: Office, hosts: Iterable[str]) -> Starlette:

@@ -25,7 +25,7 @@ MOST_PLACES = 12
 def board(request: Request) -> Response:
     """Show the board."""
     office = show.office_of(request)
-    facts = office.read("board", _facts)
+    facts = office.read(*WARM)
     zone = ZoneInfo(office.job().file.timezone)
     by_day = {date.fromisoformat(day): count for day, count in facts["days"]}
     job = facts["job"]
@@ -161,4 +161,5 @@ LAST_PLAN = (
 )
 """The hash of the newest plan, as a scalar subquery."""
 
+WARM = ("board", _facts)
 ROUTES = [Route("/", board)]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from itertools import groupby
 from typing import Any
 
@@ -54,20 +55,24 @@ def _facts(read: Reader) -> dict[str, Any]:
         "LEFT JOIN derived_balance b ON b.dump_sha256 = d.sha256 "
         "ORDER BY d.arrived_at DESC, d.sha256"
     )
-    faults = {
-        key: list(rows)
-        for key, rows in groupby(
-            read.rows('SELECT dump, line, "column", code, found, expected, remedy FROM fault '
-                      "ORDER BY dump, line"),
-            key=lambda row: row["dump"],
-        )
-    }  # fmt: skip
-    for row in dumps:
-        row["faults"] = faults.get(row["id"], [])[:MOST_FAULTS]
-        row["fault_count"] = len(faults.get(row["id"], []))
+    taken = [row for row in dumps if row["state"] == "taken"]
+    faults: dict[int, list[Row]] = {}
+    counts = {row["dump"]: row["faults"] for row in read.rows(
+        "SELECT dump, count(*) AS faults FROM fault GROUP BY dump"
+    )}  # fmt: skip
+    for row in read.rows(
+        'SELECT * FROM (SELECT dump, line, "column", code, found, expected, remedy, '
+        "row_number() OVER (PARTITION BY dump ORDER BY line) AS place FROM fault "
+        "WHERE dump IN (SELECT value FROM json_each(?))) WHERE place <= ? ORDER BY dump, line",
+        (json.dumps([row["id"] for row in taken[:MOST_DUMPS]]), MOST_FAULTS),
+    ):
+        faults.setdefault(row["dump"], []).append(row)
+    for row in taken:
+        row["faults"] = faults.get(row["id"], [])
+        row["fault_count"] = counts.get(row["id"], 0)
     return {
-        "dumps": [row for row in dumps if row["state"] == "taken"][:MOST_DUMPS],
-        "dump_count": sum(row["state"] == "taken" for row in dumps),
+        "dumps": taken[:MOST_DUMPS],
+        "dump_count": len(taken),
         "held": [row for row in dumps if row["state"] != "taken" and not row["aside"]],
         "revision": read.one("SELECT count(*) FROM entry WHERE kind = 'plan'"),
     }

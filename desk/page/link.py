@@ -16,6 +16,8 @@ from desk.page.board import LAST_PLAN
 from desk.page.office import Office, Reader, Row
 
 MOST_FOUND = 12
+MOST_ACTS = 40
+"""Newest decisions about a link on its page; the journal keeps all."""
 TERMS = {
     "fibre": "fibre, km", "ends": "ends inside the measurement", "connections": "connections",
     "splices": "splices",
@@ -63,8 +65,8 @@ def _facts(office: Office, link_id: str) -> Row:
     def acts(read: Reader) -> list[Row]:
         found = read.rows(
             "SELECT at, who, body FROM entry WHERE kind = 'act' AND "
-            "json_extract(body, '$.subject') = ? ORDER BY at DESC",
-            (link_id,),
+            "json_extract(body, '$.subject') = ? ORDER BY at DESC LIMIT ?",
+            (link_id, MOST_ACTS),
         )
         return [json.loads(row["body"]) | {"at": row["at"], "who": row["who"]} for row in found]
 

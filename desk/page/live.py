@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import AsyncIterator
+from contextlib import suppress
 
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
@@ -14,6 +15,7 @@ from starlette.routing import Route
 from desk.page import ports
 from desk.page.office import Office
 from desk.page.show import office_of
+from ingest.errors import Trouble
 
 LOOK_SECONDS = 0.7
 BEAT_LOOKS = 15
@@ -41,6 +43,8 @@ def events(request: Request) -> StreamingResponse:
 
 
 def _state(office: Office) -> str:
+    with suppress(Trouble):  # a wrong job.toml is said by the pages
+        office.catch_up()
     return json.dumps({"mark": office.mark(), "busy": office.busy(), "ports": ports.sign(office)})
 
 

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
+import pandas as pd
+
 from desk.page.door import Door, Visitor
 from desk.page.shelf import Shelf
 from ingest import current, store
@@ -35,6 +37,12 @@ class Reader:
         cursor = self._connection.execute(sql, arguments)
         names = [column[0] for column in cursor.description]
         return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
+
+    def frame(self, sql: str, arguments: Sequence[Any] = ()) -> pd.DataFrame:
+        """Return the rows of a query as columns."""
+        cursor = self._connection.execute(sql, arguments)
+        names = [column[0] for column in cursor.description]
+        return pd.DataFrame(cursor.fetchall(), columns=names)
 
     def one(self, sql: str, arguments: Sequence[Any] = ()) -> Any:
         """Return the first value of a query, None without a row."""
@@ -72,6 +80,9 @@ class Office:
         self._job: tuple[int, Job] | None = None
         self._looked = ""
         """The state of the store that `catch_up` looked at last."""
+        self.warm: tuple[tuple[Hashable, Callable[[Reader], Any]], ...] = ()
+        """What is computed for a new state before anybody asks for it, as `read` takes it."""
+        self._warmer = ThreadPoolExecutor(1, thread_name_prefix="glasstally-warm")
 
     def job(self) -> Job:
         """Open the job, anew when its settings changed."""
@@ -155,18 +166,24 @@ class Office:
         return future
 
     def catch_up(self) -> None:
-        """Have the figures brought up to date in the background where nobody does; look once.
+        """Look once at each new state of the store: have done in the background what it needs.
 
         An edited job.toml, a newer program, or a process that was stopped half-way leaves tables
-        that do not belong to what is kept.
+        that do not belong to what is kept; a change by anybody leaves the shelf empty.
         """
         mark = self.mark()
         with self._lock:
-            if mark == self._looked:
+            if mark == self._looked or any(not work.future.done() for work in self._work):
                 return
             self._looked = mark
-        if not self.busy() and current.why_stale(self.job()):
+        if current.why_stale(self.job()):
             self.start("Bringing the figures up to date", current.ensure)
+        elif self.warm:
+            self._warmer.submit(self._warm)
+
+    def _warm(self) -> None:
+        for key, query in self.warm:
+            self.read(key, query)
 
     def busy(self) -> list[str]:
         """Name what is going on in the background."""
@@ -175,4 +192,5 @@ class Office:
 
     def close(self) -> None:
         """Let the work in hand end, and start no more."""
+        self._warmer.shutdown(wait=True, cancel_futures=True)
         self._worker.shutdown(wait=True, cancel_futures=True)

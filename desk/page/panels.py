@@ -40,7 +40,7 @@ PORTS_PER_PAGE = 1_300
 def panels(request: Request) -> Response:
     """Show all panels, small."""
     office = show.office_of(request)
-    names = office.read("panels", _panels)
+    names = office.read(*WARM)
     pages = office.shelf.get(office.mark(), "panel pages", lambda: _pages(names))
     page = min(_page(request), len(pages) - 1)
     # a thousand ports are the same for everybody, so they are drawn once
@@ -59,7 +59,7 @@ def panels(request: Request) -> Response:
 
 def panel(request: Request) -> Response:
     """Show one panel, large, with the fibres' colours."""
-    names = show.office_of(request).read("panels", _panels)
+    names = show.office_of(request).read(*WARM)
     name = request.query_params.get("name", "")
     if name not in names:
         raise HTTPException(404, f"The plan has no panel '{name}'.")
@@ -93,9 +93,9 @@ def _page(request: Request) -> int:
 def _panels(read: Reader) -> dict[str, Row]:
     """Lay out every panel of the plan by name: its ports in order, and where it hangs."""
     states = {row["link_id"]: row for row in read.rows(
-        "SELECT link_id, count(*) AS tests, "
-        + ", ".join(f"sum(state = '{state}') AS \"{state}\"" for state in WORST_FIRST)
-        + " FROM derived_test_states GROUP BY link_id"
+        "SELECT link_id, count(*) AS tests, sum(state = 'accepted') AS done, min(CASE state "
+        + " ".join(f"WHEN '{state}' THEN {rank}" for rank, state in enumerate(WORST_FIRST))
+        + " END) AS worst FROM derived_test_states GROUP BY link_id"
     )}  # fmt: skip
     found: dict[str, Row] = {}
     for row in read.rows(
@@ -107,9 +107,10 @@ def _panels(read: Reader) -> dict[str, Row]:
             name, _, number = row[end].rpartition(":")
             if not name:
                 continue
-            panel = found.setdefault(
-                name, {"building": row["building"], "floors": [], "cables": [], "ports": []}
-            )
+            panel = found.get(name)
+            if panel is None:
+                panel = {"building": row["building"], "floors": [], "cables": [], "ports": []}
+                found[name] = panel
             for key, value in (("floors", row["floor"]), ("cables", row["cable"])):
                 if value and value not in panel[key]:
                     panel[key].append(value)
@@ -120,15 +121,13 @@ def _panels(read: Reader) -> dict[str, Row]:
 
 
 def _port(row: Row, tests: Row | None) -> Row:
-    state = "missing"
-    if tests is not None:
-        state = next((word for word in WORST_FIRST if tests[word]), "missing")
     strand = row["strand"]
-    colour = (int(strand) - 1) % FIBRES_PER_TUBE + 1 if re.fullmatch(r"[1-9]\d{0,4}", strand) else 0
+    whole = strand.isascii() and strand.isdecimal() and int(strand) > 0
     return {
-        "link_id": row["link_id"], "state": state, "cable": row["cable"], "strand": strand,
-        "colour": colour, "done": tests["accepted"] if tests else 0,
-        "tests": tests["tests"] if tests else 0,
+        "link_id": row["link_id"], "cable": row["cable"], "strand": strand,
+        "state": "missing" if tests is None else WORST_FIRST[tests["worst"]],
+        "colour": (int(strand) - 1) % FIBRES_PER_TUBE + 1 if whole else 0,
+        "done": tests["done"] if tests else 0, "tests": tests["tests"] if tests else 0,
     }  # fmt: skip
 
 
@@ -146,8 +145,11 @@ def _in_order(ports: list[Row]) -> list[Row | None]:
 
 def _natural(text: str) -> list[Any]:
     """Sort numbers inside names as numbers."""
+    if text.isdecimal():
+        return [(1, int(text), "")]
     parts = re.split(r"(\d+)", text)
     return [(1, int(part), "") if part.isdecimal() else (0, 0, part) for part in parts]
 
 
+WARM = ("panels", _panels)
 ROUTES = [Route("/panels", panels), Route("/panel", panel)]

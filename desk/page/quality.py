@@ -10,6 +10,7 @@ from datetime import datetime
 from typing import Any
 
 import numpy as np
+import pandas as pd
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -24,6 +25,8 @@ TYPICAL_DB_PER_KM = {850: 2.5, 1300: 0.6, 1310: 0.34, 1550: 0.20}
 SPLICE_DB = 0.05
 """Loss of a good splice; from memory, no source."""
 MOST_GROUPS = 24
+MOST_ROWS, MOST_IN_FULL = 48, 1_000
+"""Rows of a chart's table beside the chart, and where it stands alone."""
 MOST_DOTS = 4_000
 """More results are thinned evenly for the dots of a trend; tables count them all."""
 
@@ -44,9 +47,12 @@ class Quality:
 
 def quality(request: Request) -> Response:
     """Show the charts with their tables."""
+    found, wanted = _charts(show.office_of(request)), request.query_params.get("table", "")
+    chosen = [one for one in found if one.name == wanted]
     return show.page(
-        request, "quality.html", here="/quality", charts=_charts(show.office_of(request))
-    )
+        request, "quality.html", here="/quality", charts=chosen or found,
+        whole=chosen[0].title if chosen else "", most=MOST_IN_FULL if chosen else MOST_ROWS,
+    )  # fmt: skip
 
 
 def chart(request: Request) -> Response:
@@ -63,12 +69,16 @@ def chart(request: Request) -> Response:
 
 
 def _charts(office: Office) -> list[Quality]:
-    return office.read("quality", lambda read: list(_made(read)))
+    return office.read(*WARM)
+
+
+def _charts_of(read: Reader) -> list[Quality]:
+    return list(_made(read))
 
 
 def _made(read: Reader) -> Iterable[Quality]:
     results = _results(read)
-    if results:
+    if len(results):
         yield from _spreads(results)
         yield _wear(results)
     references = _references(read)
@@ -76,66 +86,74 @@ def _made(read: Reader) -> Iterable[Quality]:
         yield _drift(references)
 
 
-def _results(read: Reader) -> list[Row]:
-    """Read every current result with what its link and its run are; add what is not the glass.
+def _results(read: Reader) -> pd.DataFrame:
+    """Read every current result with what its link and its run are, in order of time.
 
-    `per_connection` is (loss - length x typical - splices) / connections.
+    Columns: nm, link_id, cable, loss, day, meter, people, cords, and `per_connection`, which is
+    (loss - length x typical - splices) / connections, NaN where the plan does not say them.
     """
-    rows = read.rows(
+    found = read.frame(
         "SELECT t.wavelength_nm AS nm, t.link_id, p.cable, p.length_m, p.connections, p.splices, "
         "s.loss_db AS loss, substr(s.taken_at, 1, 10) AS day, "
-        "coalesce(r.meter_serial, c.meter_serial) AS meter, "
+        "coalesce(r.meter_serial, c.meter_serial, '') AS meter, "
         "coalesce(nullif(u.people, ''), r.operator, c.operator, '') AS people, "
-        "coalesce(u.cords, '') AS cords, s.row AS place "
+        "coalesce(u.cords, '') AS cords, s.taken_at_utc, s.row AS place "
         "FROM derived_test_states t "
         "JOIN reading r ON r.reading_id = t.reading_id JOIN constant c ON c.dump = r.dump "
         "JOIN derived_reading_state s ON s.row = r.row "
         "LEFT JOIN derived_runs u ON u.run_id = s.run_id "
         f"JOIN plan_link p ON p.link_id = t.link_id AND p.plan = ({LAST_PLAN}) "
-        "WHERE t.reading_id != '' AND s.loss_db IS NOT NULL ORDER BY s.taken_at_utc, s.row"
+        "WHERE t.reading_id != '' AND s.loss_db IS NOT NULL"
     )
-    for row in rows:
-        glass = TYPICAL_DB_PER_KM.get(row["nm"])
-        joints = row["connections"]
-        known = glass is not None and row["length_m"] is not None and joints
-        row["per_connection"] = (
-            (row["loss"] - glass * row["length_m"] / 1000 - SPLICE_DB * (row["splices"] or 0))
-            / joints
-            if known and glass is not None
-            else float("nan")
-        )
-    return rows
+    found = found.sort_values(["taken_at_utc", "place"], ignore_index=True)
+    length, joints, splices = (
+        pd.to_numeric(found[name]) for name in ("length_m", "connections", "splices")
+    )
+    glass = found["nm"].map(TYPICAL_DB_PER_KM) * length / 1000
+    rest = found["loss"] - glass - SPLICE_DB * splices.fillna(0)
+    return found.assign(per_connection=rest / joints.where(joints > 0))
 
 
-def _spreads(results: list[Row]) -> Iterable[Quality]:
-    kinds: tuple[tuple[str, str, str, Callable[[Row], str], str], ...] = (
+def _spreads(results: pd.DataFrame) -> Iterable[Quality]:
+    named = {
+        name: results[name].where(results[name] != "", absent)
+        for name, absent in (("cable", "no cable"), ("day", "no clock"),
+                             ("meter", "unknown meter"), ("people", "nobody named"))
+    }  # fmt: skip
+    by_wavelength = named["cable"] + ", " + results["nm"].astype(str) + " nm"
+    kinds: tuple[tuple[str, str, str, pd.Series[str], str], ...] = (
         ("loss-by-cable", "Loss by cable",
          "How the loss of the links of each cable spreads at each wavelength.",
-         lambda row: f"{row['cable'] or 'no cable'}, {row['nm']} nm", "loss"),
+         by_wavelength, "loss"),
         ("connections-by-cable", "Loss per connection by cable",
          "What is left per connection once typical glass and splices are taken out.",
-         lambda row: row["cable"] or "no cable", "per_connection"),
+         named["cable"], "per_connection"),
         ("connections-by-day", "Loss per connection by day",
          "The same by the day of the test: a step points to cords or references.",
-         lambda row: row["day"] or "no clock", "per_connection"),
+         named["day"], "per_connection"),
         ("connections-by-meter", "Loss per connection by meter",
          "The same by meter: meters should not differ.",
-         lambda row: row["meter"] or "unknown meter", "per_connection"),
+         named["meter"], "per_connection"),
         ("connections-by-people", "Loss per connection by crew",
          "The same by the people of the run: it asks for a look, it accuses nobody.",
-         lambda row: row["people"] or "nobody named", "per_connection"),
+         named["people"], "per_connection"),
     )  # fmt: skip
     for name, title, says, key, value in kinds:
-        groups: dict[str, list[float]] = defaultdict(list)
-        for row in results:
-            if row[value] == row[value]:
-                groups[key(row)].append(row[value])
+        groups = _groups(results[value], key)
         if groups:
             yield _spread(name, title, says, groups)
 
 
-def _spread(name: str, title: str, says: str, groups: dict[str, list[float]]) -> Quality:
-    ordered = [(key, np.array(groups[key])) for key in sorted(groups, key=_natural)]
+def _groups(values: pd.Series[float], key: pd.Series[str]) -> dict[str, charts.Floats]:
+    """Part values by a key, without those that are absent; each group keeps its order."""
+    known = values.notna()
+    kept: charts.Floats = np.asarray(values[known], dtype=np.float64)
+    found = values[known].groupby(key[known].to_numpy(), sort=False).indices
+    return {str(name): kept[places] for name, places in found.items()}
+
+
+def _spread(name: str, title: str, says: str, groups: dict[str, charts.Floats]) -> Quality:
+    ordered = [(key, groups[key]) for key in sorted(groups, key=_natural)]
     shown = ordered[:MOST_GROUPS]
     return Quality(
         name, title, says, ("group", "results", "5 %", "median", "95 %", "highest"),
@@ -147,15 +165,13 @@ def _spread(name: str, title: str, says: str, groups: dict[str, list[float]]) ->
     )  # fmt: skip
 
 
-def _wear(results: list[Row]) -> Quality:
+def _wear(results: pd.DataFrame) -> Quality:
     """Lay loss per connection over the matings that the meter's cord has seen."""
     series, rows = [], []
-    by_cord: dict[str, list[float]] = defaultdict(list)
-    for row in results:
-        if row["per_connection"] == row["per_connection"]:
-            by_cord[row["cords"] or row["meter"] or "unknown"].append(row["per_connection"])
+    cord = results["cords"].where(results["cords"] != "", results["meter"])
+    by_cord = _groups(results["per_connection"], cord.where(cord != "", "unknown"))
     for name in sorted(by_cord, key=_natural)[:4]:
-        values = np.array(by_cord[name])
+        values = by_cord[name]
         counts = np.arange(1, len(values) + 1, dtype=np.float64)
         slope = float(np.polyfit(counts, values, 1)[0]) * 100 if len(values) > 2 else float("nan")
         rows.append(
@@ -227,4 +243,5 @@ def _natural(text: str) -> list[Any]:
     return [(1, int(p), "") if p.isdecimal() else (0, 0, p) for p in re.split(r"(\d+)", text)]
 
 
+WARM = ("quality", _charts_of)
 ROUTES = [Route("/quality", quality), Route("/chart/{name}.svg", chart)]

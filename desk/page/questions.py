@@ -26,6 +26,8 @@ MOST_ROWS = 400
 """Readings of a question that its page looks at."""
 MOST_LISTED = 200
 MOST_LINES = 6
+MOST_EARLIER = 10
+"""Newest answers to a question on its page; the journal keeps all."""
 KEYS = (
     ("n", "next question"), ("p", "question before"), ("a", "accept the proposal"),
     ("1 – 9", "take that choice"), ("l", "another link"), ("o", "outside the plan"),
@@ -223,8 +225,8 @@ def _answers(read: Reader, question_id: str) -> list[Row]:
         "json_array_length(body, '$.reading_ids') AS readings FROM entry WHERE kind = 'answer' "
         "AND json_extract(body, '$.question_id') = ? AND json_extract(body, '$.answer_id') NOT IN "
         "(SELECT json_extract(body, '$.id') FROM entry WHERE kind = 'undo') "
-        "ORDER BY at DESC, laptop DESC, seq DESC",
-        (question_id,),
+        "ORDER BY at DESC, laptop DESC, seq DESC LIMIT ?",
+        (question_id, MOST_EARLIER),
     )
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import uvicorn
 
-from desk.page.app import build
+from desk.page.app import WARM, build
 from desk.page.door import Door
 from desk.page.office import Office
 from ingest import logs
@@ -45,6 +45,7 @@ def listening(folder: Path, *, port: int = 0, share: str = "") -> Iterator[Desk]
     address = _address(share) if share else LOOPBACK
     door = Door(named=bool(share))
     office = Office(folder, door)
+    office.warm = WARM
     job = office.job()
     logs.start(folder)
     family = socket.AF_INET6 if ":" in address else socket.AF_INET

@@ -196,7 +196,7 @@ def test_charts_are_drawn_light_and_dark_with_their_tables(visitor: Visitor) -> 
 def test_loss_per_connection_takes_the_glass_out(visitor: Visitor) -> None:
     """Worked by hand: 640 m at 1310 nm, 2 splices, 2 connections, typical values of the module."""
     rows = visitor.office.read("test results", quality._results)
-    row = next(r for r in rows if r["link_id"] == "W0E-01" and r["nm"] == 1310)
+    row = rows[(rows["link_id"] == "W0E-01") & (rows["nm"] == 1310)].iloc[0]
     assert row["per_connection"] == pytest.approx((row["loss"] - 0.34 * 0.64 - 2 * 0.05) / 2)
 
 
