@@ -126,6 +126,7 @@ def prepare(job: Job, options: Options) -> Prepared:
     """Gather a job, cut it to the scope, and compare it with its requirements."""
     wanted, text = revisions.requirement(job)
     found = gathering.gather(job)
+    found = replace(found, evaluation=facts.outward(found.evaluation))
     if options.scope[0] != "job":
         try:
             found = gathering.cut(found, *options.scope)

@@ -222,6 +222,22 @@ def applications(evaluation: Evaluation) -> pd.DataFrame:
     )
 
 
+def outward(evaluation: Evaluation) -> Evaluation:
+    """Leave out the findings that are for the supervisor alone, and what is asked about them."""
+    from dataclasses import replace
+
+    from rules.codes.checking import PRIVATE
+
+    def open_to_all(frame: pd.DataFrame) -> pd.DataFrame:
+        return frame.loc[~frame["code"].isin(PRIVATE)].reset_index(drop=True)
+
+    return replace(
+        evaluation,
+        findings=open_to_all(evaluation.findings),
+        questions=open_to_all(evaluation.questions),
+    )
+
+
 def restrict(evaluation: Evaluation, kind: str, name: str) -> Evaluation:
     """Cut an evaluation down to the links of one cable, area, floor or building.
 

@@ -73,7 +73,8 @@ def _measured(context: Context, known: np.ndarray, value: Floats) -> tuple[Float
     shown[context.link[rows][::-1]] = rows[::-1]
     if not len(rows):
         return np.full(count, np.nan), shown
-    return robust.medians(key, value, count), shown
+    # metres to the centimetre: steps of a loss would end at 3 km
+    return robust.medians(key, value, count, step=0.01), shown
 
 
 @check("partly-tested")

@@ -13,7 +13,7 @@ import pikepdf
 import pytest
 
 from desk import handover, proof, remake, revisions
-from ingest import acts, intake, planload
+from ingest import acts, derive, intake, planload
 from ingest.errors import BadInput
 from ingest.job import Job
 from tests.ingest import sample
@@ -236,3 +236,14 @@ def test_a_failed_making_leaves_nothing_behind(job: Job, monkeypatch: pytest.Mon
     with pytest.raises(Exception, match="disk is full"):
         handover.make(job, handover.Options(draft=True, links="1A.01"))
     assert sorted((job.folder / "handover").iterdir()) == before
+
+
+def test_what_is_for_the_supervisor_alone_is_not_handed_over(job: Job) -> None:
+    asked = "\n[thresholds]\ndigits_on = 1\ndigits_values = 5\ndigits_chance = 1.0\n"
+    with (job.folder / "job.toml").open("a", encoding="utf-8") as file:
+        file.write(asked)
+    job = Job.open(job.folder)
+    assert "last-digits" in set(derive.derive(job).findings["code"])
+    ready = handover.prepare(job, OPTIONS)
+    assert "last-digits" not in set(ready.dossier.evaluation.findings["code"])
+    assert len(ready.dossier.evaluation.findings)
