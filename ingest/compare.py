@@ -95,6 +95,11 @@ def _queries() -> Iterator[tuple[str, str]]:
         f"SELECT d.sha256, t.row - d.first_row AS place, t.reading_id, {columns} "
         "FROM reading t JOIN dump d ON d.id = t.dump ORDER BY d.sha256, t.row",
     )
+    yield (
+        "reading_columns",
+        "SELECT d.sha256, t.part, t.data FROM reading_columns t JOIN dump d ON d.id = t.dump "
+        "ORDER BY d.sha256, t.part",
+    )
     own = [name for name in tables.FAULTS if not name.startswith("dump_")]
     for name, names in (("fault", own), ("context", list(tables.CONTEXT))):
         columns = ", ".join(f't."{column}"' for column in names)

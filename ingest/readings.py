@@ -1,21 +1,27 @@
 """Readings in the store: written once per dump, read back as the table STORED.
 
 Values that hold for every reading of a dump are stored once, in `constant`, and are NULL in
-`reading`; `dump.varying` names the columns that stand in the rows.
+`reading`; `dump.varying` names the columns that stand in the rows. The rows are there to be looked
+up; evaluations read the same values by column (`reading_columns`, Arrow), and `verify` compares
+both with what the originals say.
 """
 
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterable
 from typing import Any
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
 
 from ingest import frames
 from ingest.schema import READING_STATE
 from rules import tables
+from rules.columns import texts
 
+WHOLE: tables.Columns = {"reading_id": "text", **tables.EXTRACTED}
+"""A reading with its id, as its dump says it."""
 _QUANTITY = {"power": "p", "attenuation": "a", "reference": "r", "length": "l"}
 _DIRECTION = {"a-b": "ab", "b-a": "ba"}
 
@@ -52,11 +58,11 @@ def put(
     once = {name: kind for name, kind in tables.EXTRACTED.items() if name not in varying}
     top = readings.head(1)
     frames.insert(connection, "constant", top, once, {"dump": [dump]})
-    lead = {
-        "row": range(first, first + count), "dump": [dump] * count,
-        "reading_id": ids(sha256, readings),
-    }  # fmt: skip
+    named = ids(sha256, readings)
+    lead = {"row": range(first, first + count), "dump": [dump] * count, "reading_id": named}
     frames.insert(connection, "reading", readings, varying, lead)
+    whole = readings.assign(reading_id=named)
+    keep_columns(connection, dump, tables.conform(whole, WHOLE))
     return first, first + count - 1, " ".join(varying)
 
 
@@ -67,66 +73,66 @@ def _constant(column: pd.Series[Any]) -> bool:
     return bool(column.isna().all() if pd.isna(top) else (column == top).all())
 
 
+def keep_columns(connection: sqlite3.Connection, dump: int, frame: pd.DataFrame) -> None:
+    """Store a dump's readings once more, column by column: what every evaluation reads.
+
+    Reading a million rows one by one takes SQLite and Python twenty times longer.
+    """
+    whole = pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
+    for part, at in enumerate(range(0, len(frame), _PART)):
+        packed = pa.BufferOutputStream()
+        with pa.ipc.new_stream(packed, whole.schema, options=_PACKED) as stream:
+            stream.write_table(whole.slice(at, _PART))
+        connection.execute(
+            "INSERT INTO reading_columns VALUES (?, ?, ?)",
+            (dump, part, packed.getvalue().to_pybytes()),
+        )
+
+
+_PART = 1_000_000
+"""Rows in one value: SQLite's own limit for a value is a thousand million bytes."""
+_PACKED = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
+
+
+def from_rows(connection: sqlite3.Connection, dump: int, first: int, last: int) -> pd.DataFrame:
+    """Read a dump's readings row by row: reading_id, then EXTRACTED."""
+    listed = ", ".join(f"coalesce(r.{name}, c.{name})" for name in tables.EXTRACTED)
+    sql = (
+        f"SELECT r.reading_id, {listed} FROM reading r JOIN constant c ON c.dump = r.dump "
+        "WHERE r.dump = ? AND r.row BETWEEN ? AND ? ORDER BY r.row"
+    )
+    return frames.select(connection, sql, (dump, first, last), WHOLE)
+
+
 def load(connection: sqlite3.Connection) -> tuple[pd.DataFrame, pd.Series[Any]]:
     """Read all readings of dumps that are not set aside: (STORED, their row numbers)."""
     dumps = connection.execute(
-        "SELECT id, sha256, name, arrived_at, parser, first_row, last_row, varying FROM dump "
-        "WHERE state = 'taken' AND aside = 0 AND last_row >= first_row ORDER BY first_row"
+        "SELECT id, sha256, name, arrived_at, parser, first_row, last_row - first_row + 1 "
+        "FROM dump WHERE state = 'taken' AND aside = 0 AND last_row >= first_row ORDER BY first_row"
     ).fetchall()
-    names = list(tables.EXTRACTED)
-    once = {
-        row[0]: dict(zip(names, row[1:], strict=True))
-        for row in connection.execute(f"SELECT dump, {', '.join(names)} FROM constant").fetchall()
-    }
-    pieces: dict[str, list[Any]] = {name: [] for name in ("row", *tables.STORED)}
-    for group in _neighbours(dumps):
-        _block(connection, group, once, pieces)
-    frame = pd.DataFrame(
-        {name: frames.joined(pieces[name], kind) for name, kind in tables.STORED.items()}
-    )
-    return frame, frames.joined(pieces["row"], "int")
+    packed: dict[int, list[bytes]] = {}
+    for dump, data in connection.execute(
+        "SELECT dump, data FROM reading_columns ORDER BY dump, part"
+    ).fetchall():
+        packed.setdefault(dump, []).append(data)
+    parts = [_unpacked(data) for dump in dumps for data in packed[dump[0]]]
+    if not parts:
+        return tables.empty(tables.STORED), pd.Series(dtype="int64")
+    frame = pa.concat_tables(parts, promote_options="default").to_pandas()
+    ids, *about, first, counts = zip(*dumps, strict=True)
+    which = np.repeat(np.arange(len(ids)), counts)
+    for name, values in zip(
+        ("dump_sha256", "dump_name", "arrived_at", "parser"), about, strict=True
+    ):
+        frame[name] = texts(values, which)
+    within = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
+    rows = pd.Series(np.repeat(np.array(first, dtype="int64"), counts) + within)
+    return tables.conform(frame, tables.STORED), rows
 
 
-def _neighbours(dumps: list[tuple[Any, ...]]) -> Iterable[list[tuple[Any, ...]]]:
-    """Gather dumps whose rows adjoin and whose columns vary alike, to be read in one query."""
-    group: list[tuple[Any, ...]] = []
-    for dump in dumps:
-        if group and (group[-1][6] + 1 != dump[5] or group[-1][7] != dump[7]):
-            yield group
-            group = []
-        group.append(dump)
-    if group:
-        yield group
-
-
-def _block(connection: sqlite3.Connection, group: list[tuple[Any, ...]],
-           once: dict[int, dict[str, Any]], pieces: dict[str, list[Any]]) -> None:  # fmt: skip
-    """Read the rows of neighbouring dumps and add an array per column to `pieces`."""
-    varying = group[0][7].split()
-    kinds = {"row": "int", "reading_id": "text"} | {
-        name: tables.EXTRACTED[name] for name in varying
-    }
-    part = frames.select(
-        connection,
-        f"SELECT {', '.join(kinds)} FROM reading WHERE row BETWEEN ? AND ? ORDER BY row",
-        (group[0][5], group[-1][6]),
-        kinds,
-    )
-    for name in kinds:
-        pieces[name].append(part[name].array)
-    counts = [dump[6] - dump[5] + 1 for dump in group]
-    for place, name in ((1, "dump_sha256"), (2, "dump_name"), (3, "arrived_at"), (4, "parser")):
-        pieces[name].append(_spread([dump[place] for dump in group], counts, "text"))
-    for name, kind in tables.EXTRACTED.items():
-        if name not in kinds:
-            pieces[name].append(_spread([once[dump[0]][name] for dump in group], counts, kind))
-
-
-def _spread(values: list[Any], counts: list[int], kind: str) -> Any:
-    """Repeat each dump's value for each of its rows."""
-    absent: dict[str, Any] = {"text": "", "json": "", "int": 0, "flag": 0}
-    full = [absent.get(kind) if value is None else value for value in values]
-    return frames.joined([frames.from_values(full, kind)], kind).repeat(counts).array
+def _unpacked(data: bytes) -> pa.Table:
+    with pa.ipc.open_stream(data) as stream:
+        return stream.read_all()
 
 
 def with_state(connection: sqlite3.Connection, stored: pd.DataFrame) -> pd.DataFrame:
