@@ -3,6 +3,7 @@
 python3 scripts/bench.py                     10 000, 100 000 and 1 000 000 readings
 python3 scripts/bench.py 10000 100000        other sizes
 python3 scripts/bench.py --json FILE         write the figures as JSON as well
+python3 scripts/bench.py --page              the page under ten clients instead, young and old job
 python3 scripts/bench.py --layouts           every dump layout next to pandas.read_csv instead
 
 The floor of a size is `pandas.read_csv` of the same bytes, the SHA-256 of them, and a bare
@@ -192,6 +193,19 @@ def show(results: dict[int, dict[str, dict[str, float]]]) -> None:
               f"{total / base:>9.2f}")  # fmt: skip
 
 
+def page(to: Path | None) -> None:
+    """Show how long the page's answers take on a young job and on one that has seen a lot."""
+    import page_latency
+
+    found = {}
+    for age, old in (("young", False), ("old", True)):
+        found[age] = page_latency.figures(old=old)
+        print(f"{age} job")
+        page_latency.show(found[age])
+    if to:
+        to.write_text(json.dumps(found, indent=1), encoding="utf-8")
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
@@ -199,8 +213,12 @@ def main() -> None:
     parser.add_argument("sizes", nargs="*", type=int, default=list(SIZES))
     parser.add_argument("--json", type=Path)
     parser.add_argument("--layouts", action="store_true")
+    parser.add_argument("--page", action="store_true")
     parser.add_argument("--one", type=int, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
+    if arguments.page:
+        page(arguments.json)
+        return
     if arguments.one:
         print(json.dumps(measure(arguments.one)))
         return
