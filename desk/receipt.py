@@ -30,6 +30,9 @@ def tell(receipt: Receipt) -> None:
     mark = f" ({receipt.sha256[:12]})" if receipt.sha256 else ""
     if receipt.outcome in ("held", "refused"):
         say(f"{receipt.name}{mark}: {receipt.outcome}, {receipt.reason}.")
+        if receipt.outcome == "held":
+            say(f"  Its bytes are safe. Why: glasstally profile check {receipt.name}")
+            say(f"  Next: glasstally profile draft {receipt.name}")
         return
     again = "arrived again, nothing added; " if receipt.outcome == "again" else ""
     say(f"{receipt.name}{mark}: {again}read by {receipt.parser}")

@@ -75,8 +75,10 @@ def draft(dumps: Sequence[Dump], name: str) -> Draft:
     work.sure += [*sure, f"layout {sample.layout}, {rows} rows in the samples"]
     work.unsure += sample.doubts + ([doubt] if doubt else [])
     for part in parts:
-        columns = [Column(title, [row[place] for row in part.rows])
-                   for place, title in enumerate(part.header)]  # fmt: skip
+        units = part.unit_cells or [""] * len(part.header)
+        columns = [Column(title, [row[place] for row in part.rows], unit=draft_columns.unit(unit))
+                   for place, (title, unit) in enumerate(zip(part.header, units, strict=True))
+                   ]  # fmt: skip
         work.tables.append((part, columns))
         work.open_ends += draft_columns.judge(columns, rules)
         for column in columns:
@@ -267,7 +269,7 @@ def _fields(work: _Work, columns: list[Column]) -> list[str]:
             said = f", words = {words(column.words)}" if column.words else ""
             unit = ', unit = "um"' if column.kind == "wavelength" and _micrometres(column) else ""
             out.append(f"{column.kind} = {{ column = {quoted(column.title)}{unit}{said} }}")
-        work.sure.append(f"column '{column.title}' is the {column.kind}")
+        work.sure.append(f"column '{column.title}' is the {column.kind.replace('_', ' ')}")
     for column in columns if _dark(columns) else ():
         # for a person to finish: which nanometres a code means is nowhere in the sample
         codes = ", ".join(f'{quoted(code)} = ""' for code in draft_columns.codes(column))

@@ -80,10 +80,14 @@ def _by_words(column: Column) -> None:
     nm = _IN_TITLE.search(column.title)
     if nm and wavelengths.nominal(int(nm[1])):
         column.wavelength_nm = int(nm[1])
-    unit = _UNIT.search(column.title)
-    if unit:
-        column.unit = numbers.unit_of(unit[1]) or numbers.unit_of(unit[1].lower())
+    column.unit = unit(column.title) or column.unit
     column.reasons = list(kinds)
+
+
+def unit(text: str) -> str:
+    """Return the unit of a level or a loss that a title or a cell names, else empty."""
+    found = _UNIT.search(text)
+    return (numbers.unit_of(found[1]) or numbers.unit_of(found[1].lower())) if found else ""
 
 
 def _by_values(column: Column, rules: Numbers) -> None:

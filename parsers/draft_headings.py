@@ -74,7 +74,9 @@ class _Reader:
                 'the heading\'s carry names "reference" it is kept as context and used for none'
             )
         told = [kind for kind in carry if kind != "wavelength"]
-        self.out.sure += [f"'{line.strip()[:40]}' gives the {kind} of the rows" for kind in told]
+        self.out.sure += [
+            f"'{line.strip()[:40]}' gives the {kind.replace('_', ' ')}" for kind in told
+        ]
         return True
 
     def _lights(self, line: str) -> bool:
@@ -178,7 +180,7 @@ def describe(sample: Sample, numbers: Numbers, dark: bool) -> Outside:
     if kept:
         out.keep = True
         few = "; ".join(f"'{line[:40]}'" for line in kept[:3])
-        out.unsure.append(f"{len(kept)} lines before the table kept as context: {few}")
+        out.unsure.append(f"kept as context, {len(kept)} before the table: {few}")
     out.open_ends += [
         f"line {n} is no row and nothing describes it: '{line[:60]}'. It is a fault until an "
         "[[ignore]] or a [[heading]] says what it is"

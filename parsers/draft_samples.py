@@ -41,6 +41,8 @@ class Sample:
     """Line of the first row; lines before it are preamble."""
     units: str = ""
     """A row of units under the titles, as printed."""
+    unit_cells: list[str] = field(default_factory=list)
+    """… and its cells."""
     totals: list[tuple[str, str]] = field(default_factory=list)
     """(text, pattern of its beginning) of rows that sum the table up."""
     more: list[Sample] = field(default_factory=list)
@@ -169,7 +171,7 @@ def in_table(layout: str, rows: list[tuple[int, str, list[str]]], width: int) ->
     if titled:
         sample.sign = pattern("^" + re.sub(r"\t", "\t", wide[-place][1]).rstrip())
         if all(not cell or draft_unit(cell) for cell in body[0][2]) and any(body[0][2]):
-            sample.units = body[0][1]
+            sample.units, sample.unit_cells = body[0][1], body[0][2]
             body = [row for row in body if row[1] != sample.units]
     taken = {number for number, _, _ in (*body, *sums)} | {wide[-place][0] if titled else 0}
     taken |= {number for number, _, cells in rows if titled and cells == header}

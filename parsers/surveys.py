@@ -10,6 +10,7 @@ import posixpath
 import re
 import string
 import zipfile
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from typing import Any
@@ -72,7 +73,7 @@ def of_workbook(data: bytes) -> dict[str, Survey]:
     except Unreadable:
         raise
     except (etree.XMLSyntaxError, zipfile.BadZipFile, OSError, KeyError, ValueError,
-            EOFError, NotImplementedError, RuntimeError) as problem:  # fmt: skip
+            EOFError, NotImplementedError, RuntimeError, zlib.error) as problem:  # fmt: skip
         raise Unreadable(f"not a whole workbook ({problem})") from None
     known = {path: name for name, path in sheets.items()}
     return {known.get(path, path): survey for path, survey in parts.items()}
