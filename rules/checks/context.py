@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from rules import clocks, ends, fibres, references, robust, tables
+from rules import clocks, ends, fibres, references, robust, source_logs, tables
 from rules.checks.thresholds import THRESHOLDS
 from rules.columns import Flags, Floats, Groups, Ints, codes, compound, starts
 from rules.evaluation import Decisions, Plan, RunSheets
@@ -68,6 +68,16 @@ class Context:
     def ok(self) -> Flags:
         """Tell which readings hold a value."""
         return (self.working["state"] == "ok").to_numpy()
+
+    @cached_property
+    def log(self) -> Flags:
+        """Tell which rows are a light source's own log."""
+        return source_logs.rows(self.working)
+
+    @cached_property
+    def tested(self) -> Flags:
+        """Tell which runs hold more than a light source's own log; one value per run."""
+        return np.bincount(self.run[~self.log], minlength=len(self.runs)) > 0
 
     @cached_property
     def single(self) -> Flags:

@@ -39,7 +39,7 @@ def people(context: Context) -> pd.DataFrame:
         unnamed[place] = not named
         if listed:
             unknown[place] = ", ".join(n for n in named if n.casefold() not in listed)
-    nobody = np.flatnonzero(unnamed[number])
+    nobody = np.flatnonzero(unnamed[number] & context.tested)
     strangers = np.flatnonzero(np.array([text != "" for text in unknown], "bool")[number])
     names = [unknown[number[run]] for run in strangers]
     return suspicions.join(
@@ -90,7 +90,7 @@ def _pairs(first: pd.Series, second: pd.Series) -> tuple[Ints, list[tuple[str, s
 
 def _spread(context: Context, code: str, number: Ints, hits: list[tuple[int, str]]) -> pd.DataFrame:
     """Say of every run what was found of its number."""
-    runs = [np.flatnonzero(number == place) for place, _ in hits]
+    runs = [np.flatnonzero((number == place) & context.tested) for place, _ in hits]
     texts = [text for rows, (_, text) in zip(runs, hits, strict=True) for _ in rows]
     return wording.of_runs(context, code, np.concatenate([NOBODY, *runs]), texts)
 

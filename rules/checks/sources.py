@@ -9,24 +9,15 @@ from rules import references, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Flags
 
 BEFORE_S = 3600.0
 """How far before a run its source's log is looked at. Common practice, no source."""
 
 
-def log_rows(working: pd.DataFrame) -> Flags:
-    """Tell which readings are a source's own log: power of a source without meter and label."""
-    return (
-        (working["quantity"] == "power") & (working["meter_serial"] == "")
-        & (working["source_serial"] != "") & (working["label"] == "")
-    ).to_numpy()  # fmt: skip
-
-
 @check("source-changed")
 def changed(context: Context) -> pd.DataFrame:
     """Find runs during which their source's own log changes level, fails or starts again."""
-    rows = np.flatnonzero(log_rows(context.working) & np.isfinite(context.utc))
+    rows = np.flatnonzero(context.log & np.isfinite(context.utc))
     if not len(rows):
         return suspicions.none()
     part = context.working.iloc[rows]
@@ -38,7 +29,7 @@ def changed(context: Context) -> pd.DataFrame:
     low, high = context.run_span
     limit = context.threshold("source_level_db")
     hits, texts, firsts, lasts = [], [], [], []
-    for run in np.flatnonzero(np.isfinite(low)):
+    for run in np.flatnonzero(np.isfinite(low) & context.tested):
         mine = log.loc[
             (log["source"] == context.runs["source_serial"].iloc[run])
             & log["utc"].between(low[run] - BEFORE_S, high[run])

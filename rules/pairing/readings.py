@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from rules import columns, tables
+from rules import columns, source_logs, tables
 from rules.pairing import windows
 from rules.pairing.bindings import Bindings
 from rules.pairing.outcome import Outcome
@@ -47,21 +47,24 @@ def spread(
         return np.asarray(working[name].array.take(row).to_numpy())
 
     record = made.record_of[row]
-    copy = record < 0
+    none = record < 0
+    copy = (working["duplicate_of"] != "").to_numpy()[row]
+    log = none & ~copy & source_logs.rows(working)[row]
     at = np.maximum(record, 0)
 
     def take(values: np.ndarray, absent: object) -> np.ndarray:
         out = np.full(len(row), absent, dtype=values.dtype)
-        out[~copy] = values[at[~copy]]
+        out[~none] = values[at[~none]]
         return out
 
     status = take(found.status, "duplicate")
-    status[copy] = "duplicate"
+    status[log] = "left-out"
     how, reason = take(found.how, ""), take(found.reason, "")
     code, group = take(found.code, ""), take(found.group, "")
     confidence, site = take(found.confidence, 0.0), take(found.site, -1)
     first = working["duplicate_of"].array.take(row[copy])
     reason[copy] = [f"repeats reading {reading_id}" for reading_id in first]
+    reason[log] = "the light source's own log, which tests no link"
     fibre = own("fibre_position")
     link = np.where(site < place.links, site, -1)
     for n in np.flatnonzero(site >= place.links).tolist():

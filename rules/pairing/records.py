@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from rules import columns
+from rules import columns, source_logs
 
 
 @dataclass(frozen=True)
@@ -17,7 +17,8 @@ class Records:
     table: one row per record: run_id, dump_sha256, record, order, utc_s, label, two_fibres,
     readings, sorted by run, order and place in the dump, so that nothing depends on the order in
     which rows or dumps came.
-    record_of: row of `table` for each row of the working table, -1 for references and duplicates.
+    record_of: row of `table` for each row of the working table, -1 for references, duplicates and
+    the logs of light sources.
     """
 
     table: pd.DataFrame
@@ -25,8 +26,9 @@ class Records:
 
 
 def of_readings(working: pd.DataFrame) -> Records:
-    """Group readings by dump, record and label; references and duplicates belong to none."""
+    """Group readings by dump, record and label; references, duplicates and logs belong to none."""
     counts = ((working["quantity"] != "reference") & (working["duplicate_of"] == "")).to_numpy()
+    counts = counts & ~source_logs.rows(working)
     rows = working.loc[counts, :]
     run, dump, label, meter = (
         columns.codes(rows[name], sort=True)

@@ -13,6 +13,7 @@ from rules.evaluation import Decisions, Evaluation, Plan, RunSheets
 from rules.limit_sets import load
 from rules.pairing import Parameters
 from rules.settings import Settings
+from tests.rules import clean_job, injector
 
 LINKS = tables.conform(
     pd.DataFrame(
@@ -94,3 +95,27 @@ def test_an_unrelated_link_changes_no_grade() -> None:
         tables.canonical(alone.grades, "grades"), tables.canonical(beside.grades, "grades")
     )
     assert set(beside.grades["grade"]) <= {"pass", "no-limit", "blocked"}
+
+
+def test_the_log_of_a_light_source_is_evidence_and_no_test() -> None:
+    sound = clean_job.make(3, [("OS2", 24), ("OM4", 12)])
+    job, _ = injector.plant(sound, 3, "40 the source's own log falls")
+    stored = tables.conform(job.stored, tables.STORED)
+    made = evaluate(
+        job.plan,
+        stored,
+        job.sheets,
+        load(),
+        job.decisions,
+        Parameters(),
+        job.settings,
+        "2026-03-20T18:00:00Z",
+    )
+    log = set(stored.loc[stored["dump_name"] == "source.csv", "reading_id"])
+    pairs = made.pairs.loc[made.pairs["reading_id"].isin(log)]
+    assert len(pairs) == len(log) and set(pairs["status"]) == {"left-out"}
+    assert not any(one in text for one in log for text in made.questions["reading_ids"])
+    balance = made.balance.set_index("dump_name").loc["source.csv"]
+    assert balance["left_out"] == balance["read"] == len(log)
+    codes = made.findings.groupby("code").size()
+    assert codes["source-changed"] == 1 and "instrument-missing" not in codes
