@@ -3,14 +3,21 @@
 from __future__ import annotations
 
 import hmac
+import tempfile
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
 
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import FormData, UploadFile
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
-from starlette.responses import RedirectResponse
+from starlette.responses import RedirectResponse, Response
 
 from desk.page.door import Visitor
 from desk.page.show import MOST_FORM_FIELDS, visitor_of
+from ingest import durable, planload
 from ingest.errors import BadInput
 
 MOST_FILES = 200
@@ -44,10 +51,45 @@ class Form:
         """Return the names of all fields."""
         return list(self._data)
 
-    def files(self, name: str) -> list[UploadFile]:
-        """Return the uploaded files of a field, without empty choices."""
-        found = [value for value in self._data.getlist(name) if isinstance(value, UploadFile)]
-        return [upload for upload in found if upload.filename]
+    def uploads(self, name: str) -> Iterator[Upload]:
+        """Read the uploaded files of a field one after another, without empty choices."""
+        for value in self._data.getlist(name):
+            if isinstance(value, UploadFile) and value.filename:
+                yield Upload(plain_name(value.filename), value.file.read())
+
+    def upload(self, name: str) -> Upload:
+        """Read the one file of a field; raise BadInput where none was chosen."""
+        for upload in self.uploads(name):
+            return upload
+        raise BadInput("No file was chosen.")
+
+
+@dataclass(frozen=True)
+class Upload:
+    """The bytes of a file, and what the client calls it: a name to show, never a place."""
+
+    name: str
+    data: bytes
+
+    @contextmanager
+    def as_file(self) -> Iterator[Path]:
+        """Lay the bytes into a folder of their own for readers of files, and remove them again."""
+        with tempfile.TemporaryDirectory(prefix="glasstally-") as folder:
+            path = Path(folder) / planload.safe_name(self.name)
+            durable.write(path, self.data)
+            yield path
+
+
+def taken(
+    handle: Callable[[Request, Form], Response], *, files: int = 0
+) -> Callable[[Request], Awaitable[Response]]:
+    """Make an endpoint of what handles a form: checked first, then worked on in a thread."""
+
+    async def endpoint(request: Request) -> Response:
+        form = await posted(request, files=files)
+        return await run_in_threadpool(handle, request, form)
+
+    return endpoint
 
 
 async def posted(request: Request, *, files: int = 0) -> Form:

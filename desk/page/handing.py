@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, Response
@@ -92,13 +91,8 @@ def _asked(office: Office) -> list[Any]:
     return office.shelf.get(office.mark(), "requirements", compare)
 
 
-async def make(request: Request) -> Response:
+def make(request: Request, form: forms.Form) -> Response:
     """Make the next revision in the background."""
-    form = await forms.posted(request)
-    return await run_in_threadpool(_make, request, form)
-
-
-def _make(request: Request, form: forms.Form) -> Response:
     from desk import handover
 
     office, visitor = show.office_of(request), show.visitor_of(request)
@@ -136,6 +130,6 @@ def document(request: Request) -> Response:
 
 ROUTES = [
     Route("/handover", handing),
-    Route("/handover", make, methods=["POST"]),
+    Route("/handover", forms.taken(make), methods=["POST"]),
     Route("/document", document),
 ]

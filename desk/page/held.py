@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -72,13 +71,8 @@ def _show(request: Request, office: Office, row: Row, trial: Trial) -> Response:
     )  # fmt: skip
 
 
-async def settle(request: Request) -> Response:
+def settle(request: Request, form: forms.Form) -> Response:
     """Try an edited profile, accept it, or set the dump aside."""
-    form = await forms.posted(request)
-    return await run_in_threadpool(_settle, request, form)
-
-
-def _settle(request: Request, form: forms.Form) -> Response:
     office, visitor = show.office_of(request), show.visitor_of(request)
     row = _held(office, form.text("dump"))
     if form.text("do") == "aside":
@@ -185,4 +179,4 @@ def _slug(name: str) -> str:
     return plain.strip("-") if len(plain) > 1 else f"dump-{plain or 'layout'}"
 
 
-ROUTES = [Route("/held", held), Route("/held", settle, methods=["POST"])]
+ROUTES = [Route("/held", held), Route("/held", forms.taken(settle), methods=["POST"])]

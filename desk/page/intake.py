@@ -6,20 +6,17 @@ import json
 from itertools import groupby
 from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from desk.page import forms, ports, show
 from desk.page.office import Office, Reader, Row
-from ingest import durable
 from ingest import intake as taking
+from ingest import planload
 from ingest.derive import refresh
 from ingest.dumps import read_pending
-from ingest.errors import BadInput
 from ingest.job import Job
-from ingest.planload import PlanChange
 
 BALANCE = (
     ("read", "read"), ("paired", "paired"), ("question", "in question"),
@@ -78,24 +75,16 @@ def _facts(read: Reader) -> dict[str, Any]:
     }
 
 
-async def bring(request: Request) -> Response:
+def bring(request: Request, form: forms.Form) -> Response:
     """Take uploaded dumps in; their bytes and journal entries are safe before the answer."""
-    form = await forms.posted(request, files=forms.MOST_FILES)
-    uploads = form.files("dumps")
-    visitor = show.visitor_of(request)
-    if not uploads:
+    office, visitor = show.office_of(request), show.visitor_of(request)
+    arrived = [
+        taking.receive(office.job(), one.data, one.name, "page", by=visitor.name)
+        for one in form.uploads("dumps")
+    ]
+    if not arrived:
         return forms.back(visitor, "/intake", "No file was chosen.")
-    office = show.office_of(request)
-
-    def keep(job: Job, data: bytes, name: str) -> taking.Arrived:
-        return taking.receive(job, data, name, "page", by=visitor.name)
-
-    arrived = []
-    for upload in uploads:
-        data = await upload.read()
-        name = forms.plain_name(upload.filename or "")
-        arrived.append(await run_in_threadpool(keep, office.job(), data, name))
-    await run_in_threadpool(office.change, "Reading what came in", _read_in, visitor)
+    office.change("Reading what came in", _read_in, visitor)
     new = sum(one.new for one in arrived)
     again = len(arrived) - new
     words = f"{new} {'dump' if new == 1 else 'dumps'} taken in."
@@ -109,25 +98,18 @@ def _read_in(job: Job) -> None:
     refresh(job)
 
 
-async def bring_plan(request: Request) -> Response:
-    """Load an uploaded plan as the next revision."""
-    form = await forms.posted(request, files=1)
-    uploads = form.files("plan")
-    if not uploads:
-        raise BadInput("No file was chosen.")
-    data, name = await uploads[0].read(), forms.plain_name(uploads[0].filename or "plan.csv")
-    return await run_in_threadpool(_load_plan, request, data, name)
-
-
-def _load_plan(request: Request, data: bytes, name: str) -> Response:
+def bring_plan(request: Request, form: forms.Form) -> Response:
+    """Load an uploaded plan as the next revision; its name only decides CSV or workbook."""
     visitor = show.visitor_of(request)
+    plan = form.upload("plan")
 
-    def act(job: Job) -> PlanChange:
-        change = load_plan(job, data, name, visitor.name)
+    def act(job: Job) -> planload.PlanChange:
+        with plan.as_file() as path:
+            change = planload.load(job, path, visitor.name)
         refresh(job)
         return change
 
-    def tell(change: PlanChange) -> None:
+    def tell(change: planload.PlanChange) -> None:
         visitor.words += [
             f"Plan revision {change.revision}: {change.links} links; {len(change.added)} added, "
             f"{len(change.changed)} changed, {len(change.removed)} removed.",
@@ -136,19 +118,6 @@ def _load_plan(request: Request, data: bytes, name: str) -> Response:
 
     show.office_of(request).change("Laying the new plan over the readings", act, visitor, tell)
     return forms.back(visitor, "/")
-
-
-def load_plan(job: Job, data: bytes, name: str, by: str) -> PlanChange:
-    """Load the bytes of a plan; the client's name only decides CSV or workbook, and is shown."""
-    import tempfile
-    from pathlib import Path
-
-    from ingest import planload
-
-    with tempfile.TemporaryDirectory(prefix="glasstally-plan-") as folder:
-        path = Path(folder) / planload.safe_name(name)
-        durable.write(path, data)
-        return planload.load(job, path, by)
 
 
 def retests(request: Request) -> Response:
@@ -192,7 +161,7 @@ def _retests(read: Reader) -> list[Row]:
 
 ROUTES = [
     Route("/intake", intake),
-    Route("/intake", bring, methods=["POST"]),
-    Route("/plan", bring_plan, methods=["POST"]),
+    Route("/intake", forms.taken(bring, files=forms.MOST_FILES), methods=["POST"]),
+    Route("/plan", forms.taken(bring_plan, files=1), methods=["POST"]),
     Route("/retests", retests),
 ]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
@@ -95,13 +94,8 @@ def _facts(read: Reader) -> dict[str, Any]:
     return {"decided": decided, "limits": limits, "parts_list": parts}
 
 
-async def decide(request: Request) -> Response:
+def decide(request: Request, form: forms.Form) -> Response:
     """Journal one decision."""
-    form = await forms.posted(request)
-    return await run_in_threadpool(_decide, request, form)
-
-
-def _decide(request: Request, form: forms.Form) -> Response:
     office, visitor = show.office_of(request), show.visitor_of(request)
     kind, subject, why = form.text("kind"), form.text("subject"), form.text("why")
     try:
@@ -139,13 +133,8 @@ def _listed(subject: str) -> list[str]:
     return [part for part in (p.strip() for p in subject.replace("\n", ",").split(",")) if part]
 
 
-async def take_back(request: Request) -> Response:
+def take_back(request: Request, form: forms.Form) -> Response:
     """Take a decision back; it stays in the journal, and so does this."""
-    form = await forms.posted(request)
-    return await run_in_threadpool(_take_back, request, form)
-
-
-def _take_back(request: Request, form: forms.Form) -> Response:
     office: Office = show.office_of(request)
     visitor, id_ = show.visitor_of(request), form.need("id", "what to take back")
     office.change(
@@ -158,6 +147,6 @@ def _take_back(request: Request, form: forms.Form) -> Response:
 
 ROUTES = [
     Route("/papers", papers),
-    Route("/papers", decide, methods=["POST"]),
-    Route("/papers/undo", take_back, methods=["POST"]),
+    Route("/papers", forms.taken(decide), methods=["POST"]),
+    Route("/papers/undo", forms.taken(take_back), methods=["POST"]),
 ]

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import Response
@@ -86,13 +85,8 @@ def _show(request: Request, question_id: str, **more: Any) -> Response:
     )  # fmt: skip
 
 
-async def answer(request: Request) -> Response:
+def answer(request: Request, form: forms.Form) -> Response:
     """Journal an answer: the same act as the terminal's; then on to the next question."""
-    form = await forms.posted(request)
-    return await run_in_threadpool(_answer, request, form)
-
-
-def _answer(request: Request, form: forms.Form) -> Response:
     office, visitor = show.office_of(request), show.visitor_of(request)
     question_id = form.text("question")
     listed = [
@@ -152,13 +146,8 @@ def _settle(office: Office, asked: Row, form: forms.Form) -> settle.Answer:
     return settle.simple(asked, choice, form.text("argument"))
 
 
-async def undo(request: Request) -> Response:
+def undo(request: Request, _: forms.Form) -> Response:
     """Take the last answer of this browser back."""
-    await forms.posted(request)
-    return await run_in_threadpool(_undo, request)
-
-
-def _undo(request: Request) -> Response:
     office, visitor = show.office_of(request), show.visitor_of(request)
     if not visitor.last_answer:
         return forms.back(visitor, "/questions", "There is no answer of yours to take back.")
@@ -282,6 +271,6 @@ def _first(listed: list[str]) -> str:
 ROUTES = [
     Route("/questions", questions),
     Route("/question", question),
-    Route("/answer", answer, methods=["POST"]),
-    Route("/undo", undo, methods=["POST"]),
+    Route("/answer", forms.taken(answer), methods=["POST"]),
+    Route("/undo", forms.taken(undo), methods=["POST"]),
 ]

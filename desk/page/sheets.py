@@ -3,18 +3,14 @@
 from __future__ import annotations
 
 import re
-import tempfile
-from pathlib import Path
 from typing import Any
 
-from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 from starlette.responses import Response
 from starlette.routing import Route
 
 from desk.page import forms, show
 from desk.page.office import Office, Reader
-from ingest import durable, planload
 from ingest import sheets as papers
 from ingest.derive import refresh
 from ingest.errors import BadInput
@@ -78,13 +74,8 @@ def _wavelengths(known: list[dict[str, Any]]) -> list[int]:
     return sorted({*WAVELENGTHS, *used})
 
 
-async def keep(request: Request) -> Response:
+def keep(request: Request, form: forms.Form) -> Response:
     """Keep one run sheet, new or changed."""
-    form = await forms.posted(request)
-    return await run_in_threadpool(_keep, request, form)
-
-
-def _keep(request: Request, form: forms.Form) -> Response:
     office, visitor = show.office_of(request), show.visitor_of(request)
     allowed = {name for name, _, _ in FIELDS}
     edited = form.text("edited")
@@ -109,29 +100,19 @@ def _keep(request: Request, form: forms.Form) -> Response:
     return forms.back(visitor, "/sheets", f"Run sheet {values.get('sheet', '')} is kept.")
 
 
-async def load(request: Request) -> Response:
+def load(request: Request, form: forms.Form) -> Response:
     """Load a table of run sheets."""
-    form = await forms.posted(request, files=1)
-    uploads = form.files("table")
-    if not uploads:
-        raise BadInput("No file was chosen.")
-    data, name = await uploads[0].read(), forms.plain_name(uploads[0].filename or "sheets.csv")
-    return await run_in_threadpool(_load, request, data, name)
-
-
-def _load(request: Request, data: bytes, name: str) -> Response:
     office, visitor = show.office_of(request), show.visitor_of(request)
+    table = form.upload("table")
 
     def act(job: Job) -> int:
-        with tempfile.TemporaryDirectory(prefix="glasstally-sheets-") as folder:
-            path = Path(folder) / planload.safe_name(name)
-            durable.write(path, data)
+        with table.as_file() as path:
             count = len(papers.load(job, path, visitor.name))
         refresh(job)
         return count
 
     def tell(count: int) -> None:
-        visitor.words.append(f"{count} run sheets read from {name}.")
+        visitor.words.append(f"{count} run sheets read from {table.name}.")
 
     office.change("Laying the run sheets over the readings", act, visitor, tell)
     return forms.back(visitor, "/sheets")
@@ -139,6 +120,6 @@ def _load(request: Request, data: bytes, name: str) -> Response:
 
 ROUTES = [
     Route("/sheets", sheets),
-    Route("/sheets", keep, methods=["POST"]),
-    Route("/sheets/load", load, methods=["POST"]),
+    Route("/sheets", forms.taken(keep), methods=["POST"]),
+    Route("/sheets/load", forms.taken(load, files=1), methods=["POST"]),
 ]
