@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import numpy as np
 import pandas as pd
 
-from rules import suspicions
+from rules import sequence, suspicions
 from rules.columns import Flags, Floats, Ints, codes, combined, starts, texts
 from rules.settings import Settings
 
@@ -51,7 +51,7 @@ def resolve(stored: pd.DataFrame, settings: Settings) -> tuple[pd.DataFrame, pd.
     state[(state == OK) & (local < earliest)] = RESET
     state[(state == OK) & (first - arrived > IMPOSSIBLE_AHEAD_S)] = RESET
 
-    place, slotted = places(working, dump, meter, record, local, state)
+    place, slotted = sequence.places(working, dump, meter, record, local, state == OK)
     state[(state == OK) & _restarted(local, dump, meter, place, state)] = RESET
     unsure = (state == OK) & (first != second)
     late = _second_pass(local, dump, meter, place, unsure)
@@ -59,7 +59,7 @@ def resolve(stored: pd.DataFrame, settings: Settings) -> tuple[pd.DataFrame, pd.
     state[unsure & (late < 0)] = AMBIGUOUS
     utc[state != OK] = np.nan
 
-    order = _sequence(meter, dump, place, utc, arrived, settings.pause_minutes * 60.0)
+    order = sequence.order(meter, dump, place, utc, arrived, settings.pause_minutes * 60.0)
     basis = np.where(state == OK, 0, np.where(slotted, 1, 2))
     working["clock_state"] = texts(STATES, state)
     working["utc_s"] = utc
@@ -152,46 +152,6 @@ def _offset(zone: ZoneInfo, local_s: int, fold: int) -> float:
     return offset.total_seconds() if offset else 0.0
 
 
-def places(
-    working: pd.DataFrame, dump: Ints, meter: Ints, record: Ints, local: Ints, state: Ints
-) -> tuple[Ints, Flags]:
-    """Return each row's place in its meter's part of the dump, and whether slots give it.
-
-    Slots count where every record of the part has one and none twice; a part that lies newest
-    first is turned round.
-    """
-    part = combined(meter, dump)
-    slot = working["slot"].to_numpy()
-    head = np.flatnonzero(_first_of(combined(part, record)))
-    parts = int(part.max()) + 1
-    bare = np.zeros(parts, dtype="bool")
-    bare[part[slot < 0]] = True
-    same = combined(part[head], slot[head])
-    bare[part[head][np.bincount(same)[same] > 1]] = True
-    slotted = ~bare[part]
-    place = np.where(slotted, slot, working["record"].to_numpy())
-    turned = _newest_first(part, place, local, state == OK, head)
-    return np.where(turned[part], -place, place), slotted
-
-
-def _first_of(keys: Ints) -> Flags:
-    """Mark the first row of each key."""
-    marks = np.zeros(len(keys), dtype="bool")
-    marks[np.unique(keys, return_index=True)[1]] = True
-    return marks
-
-
-def _newest_first(part: Ints, place: Ints, local: Ints, timed: Flags, head: Ints) -> Flags:
-    rows = head[timed[head]]
-    rows = rows[np.lexsort((place[rows], part[rows]))]
-    steps = np.diff(local[rows])
-    inside = part[rows][1:] == part[rows][:-1]
-    parts = int(part.max()) + 1
-    back = np.bincount(part[rows][1:][inside & (steps < 0)], minlength=parts)
-    forth = np.bincount(part[rows][1:][inside & (steps > 0)], minlength=parts)
-    return (back > forth) & (back > 1)
-
-
 def _restarted(local: Ints, dump: Ints, meter: Ints, place: Ints, state: Ints) -> Flags:
     """Mark records after a jump back of over a day onto the first day of a year.
 
@@ -231,54 +191,6 @@ def _second_pass(local: Ints, dump: Ints, meter: Ints, place: Ints, unsure: Flag
             out[rows[: back[0] + 1]] = 0
             out[rows[back[0] + 1 :]] = 1
     return out
-
-
-def _sequence(
-    meter: Ints, dump: Ints, place: Ints, utc: Floats, arrived: Floats, pause_s: float
-) -> Ints:
-    """Number the records of each meter: by place within a dump, by time between dumps.
-
-    Within a dump a record counts as late as the latest before it, so that the place always rules.
-    Stretches of a dump without a longer pause stay whole and are put in order by their begin: one
-    meter works at one place, so where dumps seem to interleave a clock is wrong. Dumps without any
-    trusted clock follow their arrival.
-    """
-    part = combined(meter, dump)
-    rows = np.lexsort((place, part))
-    begins = starts(part[rows])
-    group = np.cumsum(begins) - 1
-    time = _running_latest(utc[rows], group)
-    known = np.full(int(group.max()) + 1, np.inf)
-    np.fmin.at(known, group, time)
-    fill = np.where(np.isfinite(known), known, 0.0)[group]
-    fill = np.where(np.isfinite(known)[group], fill, np.nan_to_num(arrived[rows]))
-    time = np.where(np.isnan(time), fill, time)
-    latest = np.full(len(known), -np.inf)
-    np.maximum.at(latest, group, time)
-    fresh = begins.copy()
-    fresh[1:] |= np.diff(time) > pause_s
-    begin = time[np.maximum.accumulate(np.where(fresh, np.arange(len(rows)), 0))]
-
-    stretch, last = np.empty(len(rows)), np.empty(len(rows))
-    stretch[rows], last[rows] = begin, latest[group]
-    final = np.lexsort((place, dump, last, stretch, meter))
-    count = np.cumsum(starts(combined(meter, dump, place)[final]))
-    base = np.maximum.accumulate(np.where(starts(meter[final]), count - 1, 0))
-    order = np.empty(len(rows), dtype="int64")
-    order[final] = count - base
-    return order
-
-
-def _running_latest(time: Floats, group: Ints) -> Floats:
-    """Return the latest time so far within each group (sorted), NaN before the first."""
-    if not np.isfinite(time).any():
-        return time
-    lowest = np.nanmin(time)
-    span = np.nanmax(time) - lowest + 2.0
-    # groups are lifted above each other so that one running maximum serves all
-    lifted = np.where(np.isnan(time), 0.0, time - lowest + 1.0) + group * span
-    running = np.maximum.accumulate(lifted) - group * span
-    return np.where(running > 0, running + lowest - 1.0, np.nan)
 
 
 def _findings(working: pd.DataFrame, state: Ints, gap: Flags, ahead: Floats) -> pd.DataFrame:

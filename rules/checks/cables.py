@@ -184,10 +184,9 @@ def position(context: Context) -> pd.DataFrame:
     at = at[siblings[context.cable[context.link[rows[first[at]]]]] > 1]
     low, high = _spans(number, order, groups)
     chosen = context.link[rows[first[at]]]
-    ids = links["link_id"].to_numpy(dtype=object)
     return wording.of_runs(
         context, "position-trend", context.run[rows[first[at]]],
-        [f"cable {context.cable_names[context.cable[k]]}: the group of {ids[k]} loses "
+        [f"cable {context.cable_names[context.cable[k]]}: the group of {context.link_ids[k]} loses "
          f"{level[a]:.2f} dB more than the cable's median ({n[a]} records)"
          for k, a in zip(chosen, at, strict=True)],
         first_order=low[at], last_order=high[at],

@@ -145,7 +145,7 @@ def _dark(context: Context, first: np.ndarray, second: np.ndarray) -> pd.DataFra
     unlit[context.link[dark]] = True
     lit[context.link[~np.isnan(context.loss)]] = True
     hit = np.flatnonzero((unlit & ~lit)[first] & (unlit & ~lit)[second])
-    names = context.plan.links["link_id"].to_numpy(dtype=object)
+    names = context.link_ids
     shown = np.full(len(lit), -1, dtype="int64")
     shown[context.link[dark]] = np.flatnonzero(dark)
     return wording.of_links(
@@ -166,7 +166,7 @@ def _crossed(context: Context, first: np.ndarray, second: np.ndarray) -> pd.Data
     with np.errstate(invalid="ignore"):
         hit = ((straight > limit) & (cross < limit / 2.0)).any(axis=1)
     at = np.flatnonzero(hit)
-    names = context.plan.links["link_id"].to_numpy(dtype=object)
+    names = context.link_ids
     current = context.current[first[at], :, 0].max(axis=1) if len(at) else at
     return wording.of_links(
         context, "pair-exchanged", first[at],

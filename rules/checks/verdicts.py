@@ -7,7 +7,8 @@ import pandas as pd
 
 from rules import suspicions
 from rules.checks import wording
-from rules.checks.context import WAYS, Context
+from rules.checks.basis import WAYS
+from rules.checks.context import Context
 from rules.checks.registry import check
 from rules.columns import codes
 
@@ -59,7 +60,7 @@ def poor(context: Context) -> pd.DataFrame:
         high = np.flatnonzero(np.round(context.excess, 4) > limit)
     if not len(high) or context.grades.empty:
         return suspicions.none()
-    links = context.plan.links["link_id"].to_numpy(dtype=object)[context.link[high]]
+    links = context.link_ids[context.link[high]]
     table = context.grades.loc[
         context.grades["grade"].isin(PASSED) & context.grades["link_id"].isin(links)
     ]
