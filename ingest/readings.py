@@ -16,6 +16,7 @@ import pandas as pd
 import pyarrow as pa
 
 from ingest import frames
+from ingest.errors import Damaged
 from ingest.schema import READING_STATE
 from rules import tables
 from rules.columns import texts
@@ -115,7 +116,7 @@ def load(connection: sqlite3.Connection) -> tuple[pd.DataFrame, pd.Series[Any]]:
         "SELECT dump, data FROM reading_columns ORDER BY dump, part"
     ).fetchall():
         packed.setdefault(dump, []).append(data)
-    parts = [_unpacked(data) for dump in dumps for data in packed[dump[0]]]
+    parts = [part for dump in dumps for part in _unpacked(dump[2], packed.get(dump[0], []))]
     if not parts:
         return tables.empty(tables.STORED), pd.Series(dtype="int64")
     frame = pa.concat_tables(parts, promote_options="default").to_pandas()
@@ -130,9 +131,16 @@ def load(connection: sqlite3.Connection) -> tuple[pd.DataFrame, pd.Series[Any]]:
     return tables.conform(frame, tables.STORED), rows
 
 
-def _unpacked(data: bytes) -> pa.Table:
-    with pa.ipc.open_stream(data) as stream:
-        return stream.read_all()
+def _unpacked(name: str, packed: list[bytes]) -> list[pa.Table]:
+    try:
+        if not packed:
+            raise pa.ArrowInvalid("nothing is stored")
+        return [pa.ipc.open_stream(data).read_all() for data in packed]
+    except (pa.ArrowException, OSError) as error:
+        raise Damaged(
+            f"The readings of {name} by column cannot be read from the database ({error}). "
+            "The original is kept: run `glasstally rebuild`."
+        ) from error
 
 
 def with_state(connection: sqlite3.Connection, stored: pd.DataFrame) -> pd.DataFrame:

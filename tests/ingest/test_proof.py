@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from ingest import acts, intake, lock, originals, planload, rebuild, store, verify
+from ingest import acts, derive, intake, lock, originals, planload, rebuild, store, verify
 from ingest.errors import BadInput, Damaged
 from ingest.job import Job
 from tests.ingest import sample
@@ -109,6 +109,7 @@ def test_a_changed_plan_file_is_named(worked: Job) -> None:
         ("reading", "UPDATE reading SET loss_db = 0.4 WHERE row = 1"),
         ("derived_pairs", "UPDATE derived_pairs SET link_id = '1A.02' WHERE row = 1"),
         ("derived_completion", "UPDATE derived_completion SET accepted = accepted + 1"),
+        ("reading_columns", "INSERT OR REPLACE INTO reading_columns VALUES (1, 0, x'00')"),
         ("entry", "UPDATE entry SET who = 'x' WHERE seq = 3"),
         ("dump", "UPDATE dump SET name = 'x' WHERE id = 1"),
         ("plan_link", "UPDATE plan_link SET length_m = 1 WHERE position = 1"),
@@ -281,13 +282,29 @@ def test_a_database_of_the_first_version_is_brought_up_with_its_indexes(worked: 
             ):
                 connection.execute(f"DROP INDEX {name}")
         assert len(_indexes(connection)) < len(wanted)
+        columns = connection.execute("SELECT * FROM reading_columns").fetchall()
+        connection.execute("DROP TABLE reading_columns")
         connection.execute("PRAGMA user_version = 1")
     backup.upgrade(worked)
     with sqlite3.connect(worked.store) as connection:
         assert _indexes(connection) == wanted
         assert connection.execute("SELECT * FROM readings").fetchall() == whole
+        assert connection.execute("SELECT * FROM reading_columns").fetchall() == columns
         for table in ("reading", "plan_link", *(f"derived_{n}" for n in schema.FOUND_BY_LINK)):
             assert any(table in name for name in wanted), table
+
+
+def test_damaged_columns_of_a_dump_are_one_clear_message_and_a_rebuild_mends_them(
+    worked: Job,
+) -> None:
+    with sqlite3.connect(worked.store) as connection:
+        for act in ("update", "delete"):
+            connection.execute(f"DROP TRIGGER reading_columns_no_{act}")
+        connection.execute("UPDATE reading_columns SET data = substr(data, 1, 200)")
+    with pytest.raises(Damaged, match=r"by column cannot be read .*glasstally rebuild"):
+        derive.derive(worked)
+    rebuild.rebuild(worked, accept=True)
+    assert verify.verify(worked).sound
 
 
 @pytest.mark.parametrize(
