@@ -82,6 +82,14 @@ def document(body: str) -> Tree | Broken:
         return Broken("document-broken", f"line {problem.lineno}: {problem.msg}")
     except (RecursionError, _TooDeep):
         return Broken("nesting-too-deep", f"nested deeper than {DEEPEST} levels")
+    return _bounded(tree)
+
+
+def _bounded(tree: Tree) -> Tree | Broken:
+    """Refuse a document with a value longer than any dump's line."""
+    longest = max((len(v) for each in tree.scalars for v in each.values()), default=0)
+    if longest > text.LONGEST_LINE:
+        return Broken("line-too-long", f"a value of {longest} characters")
     return tree
 
 
@@ -191,7 +199,7 @@ def _xml(data: bytes) -> Tree | Broken:
         _elements(tree, root, "", -1, 0)
     except _TooDeep:
         return Broken("nesting-too-deep", f"nested deeper than {DEEPEST} levels")
-    return tree
+    return _bounded(tree)
 
 
 def _elements(tree: Tree, element: Any, path: str, parent: int, depth: int) -> None:

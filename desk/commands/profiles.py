@@ -217,7 +217,7 @@ def _store(toml: str, name: str, replace: bool, quiet: bool) -> None:
     durable.write(target, toml.encode())
     read_pending(job)
     refresh(job)
-    after = receipts(job, [Arrived(row["names"][0], row["sha256"]) for row in held])
+    after = receipts(job, [Arrived(row["names"][0], row["sha256"], new=True) for row in held])
     if quiet:
         return
     say(f"Accepted: {target}")

@@ -43,6 +43,7 @@ def test_an_unknown_export_is_in_after_three_commands(place: Path) -> None:
     first = told("take", "keller7.txt")
     assert first.code == 1
     assert "held, no profile claims it" in first.out
+    assert "Next: glasstally profile draft keller7.txt" in first.out
     second = told("profile", "draft", "keller7.txt", "--accept")
     assert second.code == 0, second.err
     for words in ("Sure:", "'***'", "Preview of keller7.txt: 14 readings", "read by keller7",

@@ -117,6 +117,15 @@ def test_an_endless_line_is_one_fault(name: str) -> None:
     assert extract.faults["found"].str.len().max() <= 200
 
 
+@pytest.mark.parametrize("size", [2_000_000, 30_000_000])
+def test_an_endless_value_spoils_its_document(size: int) -> None:
+    value = b"x" * size
+    body = b'{"format": "light-levels/1", "z": "' + value + b'"}'
+    assert parsed("json-sessions", body).faults["code"].tolist() == ["line-too-long"]
+    codes = parsed("xml-records", b"<levels form='3'><z>" + value + b"</z></levels>").faults["code"]
+    assert codes.tolist() in (["line-too-long"], ["document-broken"])
+
+
 def test_a_million_columns_are_one_fault() -> None:
     data = (fixtures.FOLDER / "wide-slots" / "tuesday.txt").read_bytes()
     extract = parsed("wide-slots", data + b"\t" * 400_000 + b"x\n" + b"9\t" * 400_000 + b"\n")
