@@ -216,6 +216,26 @@ def clock_back(job: Job, rng: Rng) -> tuple[Job, Planted]:
     return job, _planted(job, rows, "clock-backwards")
 
 
+@fault("26 the hour that autumn repeats")
+def autumn(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    rows = _visit(job, rng)
+    begin = job.stored["taken_at"].iloc[rows].min()
+    job = _shift_clock(job, rows, pd.Timestamp("2026-10-25 02:05:00") - begin)
+    job = _set(job, _dump_of(job, rows), arrived_at="2026-10-26T12:00:00Z")
+    job = _sheets(job, _sheet_of(job, rows), started_at=pd.NaT)
+    return job, _planted(job, rows, "clock-autumn-hour")
+
+
+@fault("25 a dump of another day lies over this one")
+def overlapping(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    meter = str(rng.choice(["M-21", "M-34"]))
+    mine = job.stored.loc[job.stored["meter_serial"] == meter]
+    dump = str(rng.choice(sorted(mine["dump_sha256"].unique())[1:]))
+    rows = np.flatnonzero((job.stored["dump_sha256"] == dump).to_numpy())
+    job = _shift_clock(job, rows, pd.Timedelta(minutes=25) - pd.Timedelta(days=1))
+    return job, _planted(job, rows, "clock-overlap")
+
+
 @fault("29 too fast")
 def too_fast(job: Job, rng: Rng) -> tuple[Job, Planted]:
     rows = _visit(job, rng)
@@ -262,6 +282,15 @@ def expired(job: Job, rng: Rng) -> tuple[Job, Planted]:
     rows = np.flatnonzero((job.stored["meter_serial"] == serial).to_numpy())
     job = _register(job, serial, calibrated_on="2025-02-01", due="2026-02-01")
     return job, _planted(job, rows, "calibration-expired")
+
+
+@fault("34 no certificate")
+def uncertain(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    serial = str(rng.choice(["M-21", "M-34"]))
+    rows = np.flatnonzero((job.stored["meter_serial"] == serial).to_numpy())
+    return _register(job, serial, calibrated_on="", due=""), _planted(
+        job, rows, "calibration-unknown"
+    )
 
 
 @fault("35 calibrated after the test")
@@ -361,6 +390,20 @@ def drifted(job: Job, rng: Rng) -> tuple[Job, Planted]:
     value = float(rng.choice([0.16, -0.15, 0.35]))
     job = _checks(job, _sheet_of(job, rows), "closing", loss_db=value)
     return job, _planted(job, rows, "reference-drift")
+
+
+@fault("44 no check of the cords")
+def no_cord_check(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    rows = _visit(job, rng)
+    job = _without_checks(job, _sheet_of(job, rows), "cord")
+    return job, _planted(job, rows, "cord-check-missing")
+
+
+@fault("45 no closing check")
+def no_closing(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    rows = _visit(job, rng)
+    job = _without_checks(job, _sheet_of(job, rows), "closing")
+    return job, _planted(job, rows, "closing-missing")
 
 
 @fault("46 source not warm")
@@ -533,6 +576,13 @@ def dark(job: Job, rng: Rng) -> tuple[Job, Planted]:
     return job, _planted(job, rows, "no-light")
 
 
+@fault("56 a wavelength without a value")
+def valueless(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    rows = _visit(job, rng)[[int(rng.integers(0, 30))]]
+    job = _set(job, rows, state="not-measured", loss_db=np.nan, power_dbm=np.nan)
+    return job, _planted(job, rows, "not-measured")
+
+
 @fault("65 overload")
 def overload(job: Job, rng: Rng) -> tuple[Job, Planted]:
     rows = _visit(job, rng)[[int(rng.integers(0, 30))]]
@@ -698,6 +748,17 @@ def other_length(job: Job, rng: Rng) -> tuple[Job, Planted]:
     metres = length.reindex(job.stored["true_link"].iloc[rows]).to_numpy()
     job = _set(job, rows, length_m=(metres * 1.3 + 8).round(1))
     return job, _planted(job, rows, "length-differs")
+
+
+@fault("82 multimode beyond the method's scope")
+def too_long(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    links = job.plan.links.copy()
+    links.loc[links["cable"] == str(rng.choice(_multimode(links))), "length_m"] = 2300.0
+    return _links(job, links), Planted(frozenset(), ("length-scope",))
+
+
+def _multimode(links: pd.DataFrame) -> list[str]:
+    return sorted(links.loc[links["fibre_type"] == "OM4", "cable"].unique())
 
 
 @fault("57 a few links lack a direction")

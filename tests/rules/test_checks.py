@@ -22,6 +22,8 @@ from tests.rules.clean_job import Job
 
 JUDGING = 900
 """First seed of jobs on which nothing was tuned."""
+OF_OTHER_TESTS = ("power-loss-disagree", "splitter-uneven")
+"""Codes that jobs of links cannot show: `test_kinds` does."""
 SMALL = [("OS2", 24)] * 5 + [("OM4", 24)] * 4
 SOUND = clean_job.make(JUDGING, SMALL)
 
@@ -188,6 +190,16 @@ def test_every_code_has_a_check_and_every_threshold_is_used() -> None:
     )
     for name in THRESHOLDS:
         assert source.count(name) > 1 or name.startswith("typical_"), name
+
+
+def test_every_code_of_a_check_has_a_planted_fault_and_its_source() -> None:
+    rooms = Path(checks.__file__).parents[2]
+    developers = (rooms / "DEVELOPERS.md").read_text(encoding="utf-8")
+    planted = (rooms / "tests/rules/injector.py").read_text(encoding="utf-8")
+    for check in checks.CHECKS.values():
+        for code in check.codes:
+            assert f"`{code}`" in developers, code
+            assert f'"{code}"' in planted or code in OF_OTHER_TESTS, code
 
 
 def test_an_empty_job_has_no_findings_and_no_trouble() -> None:
