@@ -43,7 +43,7 @@ class Case:
     @cached_property
     def names(self) -> list[str]:
         """Return the label of each record."""
-        return list(self.table["label"])
+        return self.table["label"].to_list()
 
     @cached_property
     def run(self) -> np.ndarray:

@@ -21,7 +21,7 @@ class ByReading:
     """Arrays over the readings that are no references; `row` is their row in the working table."""
 
     row: np.ndarray
-    reading_id: np.ndarray
+    reading_id: pd.api.extensions.ExtensionArray
     record: np.ndarray
     fibre_position: np.ndarray
     link: np.ndarray
@@ -44,8 +44,9 @@ def spread(
     row = np.flatnonzero((working["quantity"] != "reference").to_numpy())
 
     def own(name: str) -> np.ndarray:
-        return np.asarray(working[name].array.take(row).to_numpy())
+        return working[name].to_numpy(dtype=np.int64)[row]
 
+    directions, names = columns.codes(working["direction"])
     record = made.record_of[row]
     none = record < 0
     copy = (working["duplicate_of"] != "").to_numpy()[row]
@@ -73,9 +74,21 @@ def spread(
     status[lone], code[lone] = "question", "fibre-of-pair-unknown"
     reason[lone], group[lone] = "the plan names no partner for this fibre", "pair"
     by = ByReading(
-        row, own("reading_id"), record, fibre, link, np.zeros(len(row), dtype=np.int64),
-        own("wavelength_nm"), own("direction"), status, how, confidence, reason, code, group,
-    )  # fmt: skip
+        row=row,
+        reading_id=working["reading_id"].array.take(row),
+        record=record,
+        fibre_position=fibre,
+        link=link,
+        wavelength_nm=np.zeros(len(row), dtype=np.int64),
+        stored_nm=own("wavelength_nm"),
+        direction=names[directions[row]],
+        status=status,
+        how=how,
+        confidence=confidence,
+        reason=reason,
+        code=code,
+        group=group,
+    )
     _answers(by, place, bound)
     _wavelengths(by, place, settings)
     off = by.status != "paired"

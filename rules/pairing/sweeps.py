@@ -29,7 +29,8 @@ def named(labels: pd.Series, grid: Grid, place: Sites, *, pairs: bool) -> np.nda
     A link id that is also the name of another place (an end, another pair) names nothing.
     """
     texts, sites = place.names(pairs=pairs)
-    number, unique = pd.factorize(np.concatenate([texts, labels.to_numpy(dtype=object)]))
+    known = pd.Series(texts, dtype="str")
+    number, unique = pd.factorize(pd.concat([known, labels], ignore_index=True))
     plan, typed = number[: len(texts)], number[len(texts) :]
     site = np.full(len(unique), -1, dtype=np.int64)
     site[plan[::-1]] = sites[::-1]

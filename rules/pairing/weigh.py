@@ -65,7 +65,7 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
     if not len(rows):
         return sweep, None
     grid, parameters = case.grid, case.parameters
-    names = [case.names[row] for row in rows.tolist()]
+    names = case.table["label"].take(rows).to_list()
     counts = Counter(names)
     typed = candidates.read_labels(
         sorted(counts), counts, grid, case.index, case.bound.aliases, case.settings
