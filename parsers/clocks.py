@@ -145,14 +145,13 @@ def _read(texts: Sequence[str], layout: str, stamps: bool) -> Clocks:
     else:
         moments = _stepwise(texts, layout)
         rest = np.isnat(moments) & there
-        whole = _whole(layout)
-        rest[rest] = [
-            len(text) <= LONGEST and (whole is None or bool(whole.fullmatch(text)))
-            for text, wanted in zip(texts, rest.tolist(), strict=True) if wanted
-        ]  # fmt: skip
         if rest.any():
-            few = pd.Series([t for t, wanted in zip(texts, rest, strict=True) if wanted],
-                            dtype="str")  # fmt: skip
+            whole = _whole(layout)
+            rest[rest] = [
+                len(text) <= LONGEST and (whole is None or bool(whole.fullmatch(text)))
+                for text, wanted in zip(texts, rest.tolist(), strict=True) if wanted
+            ]  # fmt: skip
+            few = pd.Series([texts[place] for place in np.flatnonzero(rest).tolist()], dtype="str")
             moments[rest], offset[rest] = _strptime(few, layout)
     for stamp in ("%Y-%m-%d %H:%M:%S", "%Y-%m-%d") if stamps else ():
         # what a date cell of a workbook is written as

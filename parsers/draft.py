@@ -4,16 +4,26 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from parsers import draft_columns, draft_headings, draft_words, grids, text, trees
-from parsers.draft_columns import Column
-from parsers.draft_samples import Sample, of_text
-from parsers.draft_toml import comments, quoted, raw, words
+from parsers import (
+    draft_columns,
+    draft_headings,
+    draft_profile,
+    draft_values,
+    draft_words,
+    grids,
+    text,
+    trees,
+)
+from parsers.draft_profile import Work
+from parsers.draft_samples import of_text
+from parsers.draft_tables import Sample
+from parsers.draft_toml import raw
 from parsers.draft_trees import of_json_lines, of_tree, of_workbook
+from parsers.draft_values import Column
 from parsers.dump import Dump, Extract, Parser
 from parsers.profile import ProfileError
-from parsers.profile_parts import Numbers
 from parsers.registry import from_profile
 
 
@@ -30,25 +40,6 @@ class Draft:
     """None while the profile is not whole; `open_ends` then says what it lacks."""
     extracts: tuple[Extract, ...] = ()
     """What the parser makes of each sample."""
-
-
-@dataclass
-class _Work:
-    """A draft in the making."""
-
-    encoding: str
-    sample: Sample
-    tables: list[tuple[Sample, list[Column]]]
-    """The sample's tables and what their columns mean."""
-    numbers: Numbers
-    sure: list[str] = field(default_factory=list)
-    unsure: list[str] = field(default_factory=list)
-    open_ends: list[str] = field(default_factory=list)
-    headings: list[str] = field(default_factory=list)
-    """TOML of what stands outside the tables."""
-    signs: list[str] = field(default_factory=list)
-    """Recognition patterns, as TOML strings."""
-    keep: bool = False
 
 
 def draft(dumps: Sequence[Dump], name: str) -> Draft:
@@ -68,15 +59,21 @@ def draft(dumps: Sequence[Dump], name: str) -> Draft:
             sample.doubts.append(f"{other.name} has another layout or other titles")
         else:
             sample.rows += more.rows
+            for table in more.more:
+                same = [one for one in sample.more if one.header == table.header]
+                if same:
+                    same[0].rows += table.rows
+                else:
+                    sample.more.append(table)
     parts = [sample, *sample.more]
     rules, doubt = draft_columns.number_rules([row for part in parts for row in part.rows])
-    work = _Work(encoding, sample, [], rules)
+    work = Work(encoding, sample, [], rules)
     rows = sum(len(part.rows) for part in parts)
     work.sure += [*sure, f"layout {sample.layout}, {rows} rows in the samples"]
     work.unsure += sample.doubts + ([doubt] if doubt else [])
     for part in parts:
         units = part.unit_cells or [""] * len(part.header)
-        columns = [Column(title, [row[place] for row in part.rows], unit=draft_columns.unit(unit))
+        columns = [Column(title, [row[place] for row in part.rows], unit=draft_values.unit(unit))
                    for place, (title, unit) in enumerate(zip(part.header, units, strict=True))
                    ]  # fmt: skip
         work.tables.append((part, columns))
@@ -86,7 +83,9 @@ def draft(dumps: Sequence[Dump], name: str) -> Draft:
                 asked = [f"column '{column.title}': {doubt}" for doubt in column.doubts]
                 work.open_ends += [doubt for doubt in asked if doubt.endswith("?")]
                 work.unsure += [doubt for doubt in asked if not doubt.endswith("?")]
-    outside = draft_headings.describe(sample, rules, any(_dark(each) for _, each in work.tables))
+    outside = draft_headings.describe(
+        sample, rules, any(draft_profile.dark(each) for _, each in work.tables)
+    )
     work.headings, work.keep = outside.toml, outside.keep
     work.sure += outside.sure
     work.unsure += outside.unsure
@@ -100,15 +99,8 @@ def draft(dumps: Sequence[Dump], name: str) -> Draft:
     _encoding_doubt(work)
     if not work.signs:
         work.open_ends.append("nothing constant to recognise the dump by: give a pattern")
-    toml = _toml(work, name)
+    toml = draft_profile.written(work, name)
     return _tried(work, name, toml, dumps)
-
-
-def _dark(columns: list[Column]) -> list[str]:
-    """List the value columns of a table for which no wavelength is printed."""
-    if any(column.kind == "wavelength" for column in columns):
-        return []
-    return [c.title for c in columns if c.kind == "value" and not c.wavelength_nm]
 
 
 def _encoding(samples: list[bytes]) -> tuple[str, list[str]]:
@@ -150,7 +142,7 @@ def _sample(dump: Dump, encoding: str) -> Sample | None:
     return of_text(text.read(dump.data, encoding))
 
 
-def _tree_signs(work: _Work) -> None:
+def _tree_signs(work: Work) -> None:
     """Recognise a document by the names of its values."""
     names = [title.rpartition("/")[2].lstrip("@") for title in work.sample.header]
     names = [name for name in dict.fromkeys(names) if re.match(r"[A-Za-z]", name)]
@@ -158,7 +150,7 @@ def _tree_signs(work: _Work) -> None:
     work.signs += [raw(form.format(re.escape(name))) for name in names[:4]]
 
 
-def _lack(work: _Work, part: Sample, columns: list[Column], lit: bool) -> None:
+def _lack(work: Work, part: Sample, columns: list[Column], lit: bool) -> None:
     """Say what every profile needs and this sample does not show."""
     if not any(column.kind == "value" for column in columns):
         work.open_ends.append(f"no column of '{'; '.join(part.header)[:60]}' looks like measured "
@@ -168,7 +160,7 @@ def _lack(work: _Work, part: Sample, columns: list[Column], lit: bool) -> None:
     if levels and any("reference" in draft_words.title_kinds(title) for title in names):
         work.open_ends.append(f"does the table '{'; '.join(part.header)[:60]}' hold references? If "
                               'so its quantity is "reference"')  # fmt: skip
-    dark = _dark(columns)
+    dark = draft_profile.dark(columns)
     if not dark or lit:
         return
     lacks = "no wavelength is printed for " + ", ".join(f"'{title}'" for title in dark)
@@ -184,7 +176,7 @@ def _lack(work: _Work, part: Sample, columns: list[Column], lit: bool) -> None:
         work.open_ends.append(f"{lacks}: give wavelength_nm")
 
 
-def _encoding_doubt(work: _Work) -> None:
+def _encoding_doubt(work: Work) -> None:
     """Ask about an encoding that the bytes alone do not tell."""
     if work.encoding not in ("cp1252", "cp437"):
         return
@@ -198,120 +190,7 @@ def _encoding_doubt(work: _Work) -> None:
     )
 
 
-def _toml(work: _Work, name: str) -> str:
-    sample = work.sample
-    signs = ", ".join(work.signs) or "'.'"
-    thousands = work.numbers.thousands_mark
-    rows = sum(len(part.rows) for part, _ in work.tables)
-    about = f"Drafted from {rows} rows; read every line marked not sure."
-    lines = [
-        *comments(work.open_ends),
-        "[profile]", f"name = {quoted(name)}", "version = 1",
-        f"about = {quoted(about)}",
-        f"layout = {quoted(sample.layout)}", "",
-        "[recognise]", f"all = [{signs}]", "",
-        "[text]", f"encoding = {quoted(work.encoding)}",
-        *(['preamble = "keep"'] if work.keep else []), "",
-        "[numbers]", f"decimal_mark = {quoted(work.numbers.decimal_mark)}",
-        *([f"thousands_mark = {quoted(thousands)}"] if thousands else []), "",
-        f"[{sample.layout}]", *sample.part,
-        *work.headings,
-    ]  # fmt: skip
-    for part, columns in work.tables:
-        lines += ["", *_table(work, part, columns)]
-    return "\n".join(lines) + "\n"
-
-
-def _table(work: _Work, part: Sample, columns: list[Column]) -> list[str]:
-    untitled = not part.titled and part.layout in ("delimited", "serial")
-    lines = [
-        "[[table]]", f"header = [{', '.join(quoted(title) for title in part.header)}]",
-        *(["titled = false"] if untitled else []),
-        *_record(work, columns),
-        *part.table, "",
-        "[table.fields]", *_fields(work, columns),
-    ]  # fmt: skip
-    for column in columns:
-        if column.kind == "value":
-            lines += ["", *_value(work, column)]
-    return lines
-
-
-def _record(work: _Work, columns: list[Column]) -> list[str]:
-    """Join neighbouring rows of one label where each wavelength has a row of its own."""
-    label = next((column for column in columns if column.kind == "label"), None)
-    if label is None or not any(column.kind == "wavelength" for column in columns):
-        return []
-    pairs = list(zip(label.cells, label.cells[1:], strict=False))
-    if sum(one == two for one, two in pairs) * 3 < len(pairs):
-        return []
-    work.unsure.append("neighbouring rows with the same label are taken for one record")
-    return ['record = ["label"]']
-
-
-def _fields(work: _Work, columns: list[Column]) -> list[str]:
-    out = []
-    clocks = [column for column in columns if column.kind == "clock"]
-    for column in columns:
-        out += comments(column.doubts) if column.kind not in ("", "value") else []
-        if column.kind in ("", "value") or (column.kind == "clock" and column.form is None):
-            continue
-        if column.kind == "clock" and column.form:
-            places = [quoted(c.title) for c in clocks]
-            where = (
-                f"column = {places[0]}" if len(places) == 1 else f"columns = [{', '.join(places)}]"
-            )
-            ask = ', order = "ask"' if column.form.ask else ""
-            if column.form.months:
-                ask += f", months = [{', '.join(map(quoted, column.form.months))}]"
-            out.append(f"clock = {{ {where}, format = {quoted(column.form.format)}{ask} }}")
-        else:
-            said = f", words = {words(column.words)}" if column.words else ""
-            unit = ', unit = "um"' if column.kind == "wavelength" and _micrometres(column) else ""
-            out.append(f"{column.kind} = {{ column = {quoted(column.title)}{unit}{said} }}")
-        work.sure.append(f"column '{column.title}' is the {column.kind.replace('_', ' ')}")
-    for column in columns if _dark(columns) else ():
-        # for a person to finish: which nanometres a code means is nowhere in the sample
-        codes = ", ".join(f'{quoted(code)} = ""' for code in draft_columns.codes(column))
-        out += [f"# wavelength = {{ column = {quoted(column.title)}, words = {{ {codes} }} }}"
-                ] if codes else []  # fmt: skip
-    unread = [column.title for column in columns if not column.kind]
-    if unread:
-        work.unsure.append("not read: " + ", ".join(f"'{title}'" for title in unread))
-    return out
-
-
-def _micrometres(column: Column) -> bool:
-    return all(re.fullmatch(r"[01][.,]\d+", cell) for cell in column.filled)
-
-
-def _value(work: _Work, column: Column) -> list[str]:
-    out = [*comments(column.doubts), "[[table.values]]", f"column = {quoted(column.title)}"]
-    if column.quantity:
-        out.append(f"quantity = {quoted(column.quantity)}")
-    if column.unit == "row":
-        out.append("# quantity and unit are told by the row's unit")
-    elif column.unit:
-        out.append(f"unit = {quoted(column.unit)}")
-    else:
-        out.append('# unit = "dB" or "dBm": to be settled by a person')
-    if column.wavelength_nm:
-        out.append(f"wavelength_nm = {column.wavelength_nm}")
-    if column.negated:
-        out.append("negated = true")
-    if column.states:
-        inside = ", ".join(f"{state} = [{', '.join(map(quoted, listed))}]"
-                           for state, listed in column.states.items())  # fmt: skip
-        out.append(f"states = {{ {inside} }}")
-    work.unsure += [f"column '{column.title}': {doubt}" for doubt in column.doubts]
-    if column.unit == "row":
-        work.sure.append(f"column '{column.title}' holds values; their unit is in the row")
-    elif column.unit and not column.doubts:
-        work.sure.append(f"column '{column.title}' holds {column.quantity} in {column.unit}")
-    return out
-
-
-def _tried(work: _Work, name: str, toml: str, dumps: Sequence[Dump]) -> Draft:
+def _tried(work: Work, name: str, toml: str, dumps: Sequence[Dump]) -> Draft:
     """Try the draft on the samples; what it lacks is an open end."""
     parser: Parser | None = None
     extracts: tuple[Extract, ...] = ()

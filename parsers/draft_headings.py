@@ -6,7 +6,7 @@ import re
 from dataclasses import dataclass, field
 
 from parsers import draft_words, patterns, wavelengths
-from parsers.draft_samples import Sample
+from parsers.draft_tables import Sample
 from parsers.draft_toml import pattern, quoted, raw
 from parsers.numbers import grammar, number
 from parsers.profile_parts import Numbers

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 
-from parsers import draft_samples, grids, text, trees
-from parsers.draft_samples import Sample
+from parsers import draft_samples, draft_tables, grids, text, trees
+from parsers.draft_tables import Sample
 from parsers.draft_toml import pattern, quoted
 from parsers.trees import Tree, joined
 
@@ -14,7 +14,7 @@ def of_tree(tree: Tree, layout: str) -> Sample | None:
     """Find the elements that repeat most and hold values: they are the records."""
     numeric = Counter[str]()
     for path, scalars in zip(tree.path, tree.scalars, strict=True):
-        if any(draft_samples.titles_score([value]) == 0 and value[:1] in "-0123456789"
+        if any(draft_tables.titles_score([value]) == 0 and value[:1] in "-0123456789"
                for value in scalars.values() if value):  # fmt: skip
             numeric[path] += 1
     leaf = _leafless(tree, layout)
@@ -116,7 +116,7 @@ def of_workbook(book: grids.Grid, decimal_mark: str) -> Sample | None:
         same = next((one for one in (best, *best.more) if one.header == found.header), None)
         if same is not None:
             same.rows += found.rows
-        elif len(best.more) < draft_samples.MOST_TABLES - 1:
+        elif len(best.more) < draft_tables.MOST_TABLES - 1:
             best.more.append(found)
             best.doubts.append(f"sheet '{sheet.name}' has other titles: a table of its own")
         else:
@@ -136,7 +136,7 @@ def of_workbook(book: grids.Grid, decimal_mark: str) -> Sample | None:
 
 def _sheet(rows: list[tuple[int, str, list[str]]]) -> Sample | None:
     """Cut a sheet to the columns under its titles and find the table there."""
-    scores = [(draft_samples.titles_score(cells), -place)
+    scores = [(draft_tables.titles_score(cells), -place)
               for place, (_, _, cells) in enumerate(rows[:60])]  # fmt: skip
     score, place = max(scores, default=(0, 0))
     if score < 2:
@@ -147,7 +147,7 @@ def _sheet(rows: list[tuple[int, str, list[str]]]) -> Sample | None:
     cut = [(number, line, row[first:last] + [""] * (last - first - len(row[first:last])))
            for number, line, row in rows]  # fmt: skip
     table = [(n, line, row) for n, line, row in cut if sum(map(bool, row)) > 1 or row is cells]
-    sample = draft_samples.in_table("workbook", table, last - first)
+    sample = draft_tables.in_table("workbook", table, last - first)
     if sample is None:
         return None
     taken = {number for number, _, _ in table}
