@@ -25,7 +25,8 @@ class Gathered:
     """Paths that headings, ignore rules and outer columns name."""
     known: set[str]
     """These and the paths of the columns; a path that nothing names is added with its one fault."""
-    ignored: tuple[str, ...]
+    ignored: dict[str, str]
+    """Path to the reason."""
 
 
 def read(profile: Profile, data: bytes) -> tuple[Raw, list[Fault]]:
@@ -43,7 +44,7 @@ def read(profile: Profile, data: bytes) -> tuple[Raw, list[Fault]]:
 def gathering(profile: Profile) -> Gathered:
     """Begin to gather the rows of a profile's tables."""
     columns = {_absolute(table, title) for table in profile.table for title in table.header}
-    ignored = tuple(f"{rule.path}/" for rule in profile.ignore if rule.path)
+    ignored = {rule.path: rule.why for rule in profile.ignore if rule.path}
     cells = [[(t, t.count("../"), _inner(t)) for t in lines.used(table)] for table in profile.table]
     outer = _outer(profile)
     return Gathered([[] for _ in profile.table], cells, outer, outer | columns, ignored)
@@ -81,7 +82,7 @@ def take(profile: Profile, tree: Tree, raw: Raw, gathered: Gathered, line: int |
         elif index in holds:
             _holder(gathered, tree, index, line, raw)
         elif index > within and (line is None or (not holds and max(owner) < 0)):
-            within = max(within, _other(profile, gathered, tree, index, line, raw))
+            within = max(within, _other(gathered, tree, index, line, raw))
 
 
 def _flattened(tree: Tree, owner: list[int]) -> list[dict[str, str]]:
@@ -135,12 +136,17 @@ def _row(
     start = f"{tree.path[index]}/" if tree.path[index] else ""
     for name, value in flat[index].items():
         path = start + name if name else tree.path[index]
-        if path in gathered.known or not value or path.startswith(gathered.ignored):
+        if path in gathered.known or not value or _below(path, gathered.ignored):
             continue
         gathered.known.add(path)
         raw.faults.append(
             Fault(first, 0, "column-unknown", path, "only what the profile's header lists")
         )
+
+
+def _below(path: str, ignored: dict[str, str]) -> bool:
+    """Tell whether a path lies inside something that is ignored."""
+    return any(path.startswith(f"{one}/") for one in ignored)
 
 
 def _headings(profile: Profile, tree: Tree, owner: list[int], raw: Raw, line: int | None) -> None:
@@ -178,17 +184,15 @@ def _holder(gathered: Gathered, tree: Tree, index: int, line: int | None, raw: R
         raw.marks.append(Mark(index + 1, index + 1, "context", "holds records"))
 
 
-def _other(
-    profile: Profile, gathered: Gathered, tree: Tree, index: int, line: int | None, raw: Raw
-) -> int:
+def _other(gathered: Gathered, tree: Tree, index: int, line: int | None, raw: Raw) -> int:
     """Account for an element that neither is nor holds nor belongs to a row; return its end."""
     path = tree.path[index]
     first, last = line or index + 1, line or tree.last[index] + 1
-    for rule in profile.ignore:
-        if rule.path == path:
-            raw.marks.append(Mark(first, last, "ignored", rule.why))
-            return tree.last[index]
-    inside = {joined(path, name) for name, value in tree.scalars[index].items() if value}
+    if path in gathered.ignored:
+        raw.marks.append(Mark(first, last, "ignored", gathered.ignored[path]))
+        return tree.last[index]
+    said = tree.scalars[index].items()
+    inside = {joined(path, name) for name, value in said if value}
     strange = sorted(inside - gathered.outer)
     if not strange:
         raw.marks.append(Mark(first, first, "context", "described by the profile"))

@@ -205,16 +205,21 @@ def _xml(data: bytes) -> Tree | Broken:
 def _elements(tree: Tree, element: Any, path: str, parent: int, depth: int) -> None:
     if depth > DEEPEST:
         raise _TooDeep
-    name = etree.QName(element).localname
-    scalars = {f"@{etree.QName(key).localname}": value.strip()
-               for key, value in element.attrib.items()}  # fmt: skip
-    index = tree.add(joined(path, name), parent, scalars)
+    scalars = {f"@{_local(key)}": value.strip() for key, value in element.items()}
+    index = tree.add(joined(path, _local(element.tag)), parent, scalars)
     said = (element.text or "").strip()
     for child in element:
         if not isinstance(child.tag, str):
             continue
         _elements(tree, child, tree.path[index], index, depth + 1)
-        said = f"{said} {(child.tail or '').strip()}".strip()
+        tail = child.tail
+        if tail and not tail.isspace():
+            said = f"{said} {tail.strip()}".strip()
     if said or not len(element):
         scalars[""] = said
     tree.last[index] = len(tree.path) - 1
+
+
+def _local(name: str) -> str:
+    """Return a name without its namespace."""
+    return name.rpartition("}")[2]
