@@ -130,16 +130,21 @@ def retests(request: Request) -> Response:
     shown = chosen[:MOST_PORTS]
     places = [
         {"building": place[0], "floor": place[1], "panels": [
-            {"name": name, "ports": list(ports)}
-            for name, ports in groupby(group, key=lambda row: row["panel"])
+            _panel(name, list(ports)) for name, ports in groupby(group, key=lambda r: r["panel"])
         ]}
         for place, group in groupby(shown, key=lambda row: (row["building"], row["floor"]))
     ]  # fmt: skip
     return show.page(
         request, "retests.html", here="/retests", places=places, buildings=buildings,
-        building=building, count=sum(len(row["tests"]) for row in chosen), ports=len(chosen),
+        building=building, count=sum(row["tests"] for row in chosen), ports=len(chosen),
         hidden=len(chosen) - len(shown),
     )  # fmt: skip
+
+
+def _panel(name: str, ports: list[Row]) -> Row:
+    """Name what all ports of a panel have in common (`ways`), so that paper says it once."""
+    same = len(ports) > 1 and all(port["ways"] == ports[0]["ways"] for port in ports)
+    return {"name": name, "ports": ports, "ways": ports[0]["ways"] if same else {}}
 
 
 def _retests(read: Reader) -> list[Row]:
@@ -148,8 +153,9 @@ def _retests(read: Reader) -> list[Row]:
     for row in read.rows("SELECT * FROM derived_retests ORDER BY position, rowid"):
         key = (row["building"], row["floor"], row["panel"], row["port"], row["link_id"])
         if not out or out[-1]["key"] != key:
-            out.append(row | {"key": key, "tests": [], "whys": []})
-        out[-1]["tests"].append({"nm": row["wavelength_nm"], "direction": row["direction"]})
+            out.append(row | {"key": key, "tests": 0, "ways": {}, "whys": []})
+        out[-1]["tests"] += 1
+        out[-1]["ways"].setdefault(row["direction"], []).append(row["wavelength_nm"])
         if row["why"] not in out[-1]["whys"]:
             out[-1]["whys"].append(row["why"])
     order: dict[tuple[str, str, str], int] = {}

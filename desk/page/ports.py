@@ -11,7 +11,7 @@ from ingest.errors import Trouble
 MOST_CAPTURES = 5
 """Earlier captures that are shown of a port."""
 STATES = {
-    "unserved": ("nobody listens", "Start glasstally watch."),
+    "unserved": ("nobody listens", "Start `glasstally watch`."),
     "closed": ("closed", ""),
     "waiting": ("open, waiting for the first byte", ""),
     "receiving": ("receiving", ""),
@@ -26,10 +26,13 @@ def facts(office: Office) -> list[Row]:
     out: list[Row] = []
     for port in receiving.ports(office.job()):
         words, remedy = STATES[port.state]
+        said = port.words or remedy
+        if port.words and port.state != "closed":
+            said = f"The capture before: {port.words}."
         own = [row for row in captures if row["place"] == port.place]
         out.append(
             {
-                "now": port, "words": words, "remedy": remedy,
+                "now": port, "words": words, "said": said,
                 "setting": settings.get(port.port), "captures": own[:MOST_CAPTURES],
                 "taken": len(own), "incomplete": sum(not row["complete"] for row in own),
             }

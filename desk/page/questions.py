@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections import Counter
 from typing import Any
 
 from starlette.exceptions import HTTPException
@@ -25,6 +26,7 @@ MOST_ROWS = 400
 """Readings of a question that its page looks at."""
 MOST_LISTED = 200
 MOST_LINES = 6
+MOST_PLANNED = 8
 MOST_EARLIER = 10
 """Newest answers to a question on its page; the journal keeps all."""
 KEYS = (
@@ -69,13 +71,20 @@ def _show(request: Request, question_id: str, **more: Any) -> Response:
     # a proposal in words that no option carries out is advice: nothing is accepted by one key
     proposed = bool(asked["options"]) and asked["options"][0].get("label") == asked["proposal"]
     sayable = (MORE if pairing else MORE[-1:]) if asked["readings"] else ()
+    moves = _moves(asked)
+    # what stands once is a term of the sum, also where it weighs nothing; the rest is told in words
+    names = Counter(term.get("term") for term in asked["evidence"])
+    weighed = [term for term in asked["evidence"]
+               if pairing and (names[term.get("term")] == 1 or term.get("weight"))]  # fmt: skip
     heaviest = max((abs(term.get("weight", 0.0)) for term in asked["evidence"]), default=0.0)
     return show.page(
         request, "question.html", here="/questions",
-        q=asked, moves=_moves(asked), lines=_lines(office, asked["rows"]),
+        q=asked, moves=moves, plan=_planned(office, asked, moves),
+        lines=_lines(office, asked["rows"]),
         place=place + 1, count=len(listed),
         before=listed[place - 1] if place > 0 else "",
         next=listed[place + 1] if 0 <= place < len(listed) - 1 else "",
+        weighed=weighed, told=[term for term in asked["evidence"] if term not in weighed],
         heaviest=heaviest or 1.0, keys=KEYS,
         several=len({row["label"] for row in asked["rows"]}) > 1,
         letters=dict(MORE), words=settle.WORDS, proposed=proposed, pairing=pairing,
@@ -240,6 +249,39 @@ def _moves(asked: Row) -> list[Row]:
             {"nm": row["wavelength_nm"], "loss": row["loss_db"], "state": row["state"]}
         )
     return list(out.values())
+
+
+def _planned(office: Office, asked: Row, moves: list[Row]) -> list[Row]:
+    """Return what the plan has where the proposal puts the readings, else where they stand now.
+
+    Each: the plan's row, `limits` by wavelength (the strictest of each), and `more`, the links that
+    are not shown.
+    """
+    wanted = [move["after"] or move["now"] for move in moves]
+    # without a place of its own: what the choices would put it on
+    wanted += [link for option in asked["options"] for link in option.get("link_ids") or ()]
+    ids = [link for link in dict.fromkeys(wanted) if link]
+
+    def query(read: Reader) -> list[Row]:
+        shown = json.dumps(ids[:MOST_PLANNED])
+        rows = read.rows(
+            "SELECT link_id, a_end, b_end, fibre_type, length_m, cable FROM plan_link "
+            f"WHERE plan = ({LAST_PLAN}) AND link_id IN (SELECT value FROM json_each(?)) "
+            "ORDER BY position",
+            (shown,),
+        )
+        limits = read.rows(
+            "SELECT link_id, wavelength_nm AS nm, min(limit_db) AS db FROM derived_limits "
+            "WHERE limit_db IS NOT NULL AND link_id IN (SELECT value FROM json_each(?)) "
+            "GROUP BY link_id, wavelength_nm ORDER BY wavelength_nm",
+            (shown,),
+        )
+        for row in rows:
+            row["limits"] = [one for one in limits if one["link_id"] == row["link_id"]]
+            row["more"] = max(0, len(ids) - MOST_PLANNED)
+        return rows
+
+    return office.read(("planned", asked["question_id"]), query)
 
 
 def _lines(office: Office, rows: list[Row]) -> list[Row]:

@@ -10,6 +10,7 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from desk.page import forms, show
+from desk.page import readings as stored
 from desk.page.office import Office, Reader
 from ingest import sheets as papers
 from ingest.derive import refresh
@@ -39,6 +40,8 @@ FIELDS = (
 CHECKED = re.compile(r"(ref|closing|cord_check)_\d{3,4}")
 WAVELENGTHS = (850, 1300, 1310, 1550)
 MOST_LISTED = 400
+MOST_READINGS = 200
+"""Readings of a sheet beside it."""
 
 
 def sheets(request: Request) -> Response:
@@ -57,6 +60,7 @@ def _show(
         request, "sheets.html", here="/sheets", sheets=known[:MOST_LISTED],
         runs=office.read("runs", _runs), fields=FIELDS, wavelengths=_wavelengths(known),
         chosen=chosen, edited=edited if chosen else "", problem=problem,
+        readings=office.read(("readings of sheet", edited), lambda read: _readings(read, edited)),
     )  # fmt: skip
 
 
@@ -66,6 +70,21 @@ def _runs(read: Reader) -> list[dict[str, Any]]:
         "sheet_id, run_id LIMIT ?",
         (MOST_LISTED,),
     )
+
+
+def _readings(read: Reader, sheet: str) -> list[dict[str, Any]]:
+    """Return the readings of a sheet's runs as they were stored, each once."""
+    if not sheet:
+        return []
+    found = read.rows(
+        "SELECT row FROM derived_reading_state WHERE run_id IN "
+        "(SELECT run_id FROM derived_runs WHERE sheet_id = ?) AND duplicate_of = '' ORDER BY row",
+        (sheet,),
+    )
+    rows = stored.by_rows(read, [row["row"] for row in found[:MOST_READINGS]])
+    for row in rows:
+        row["of"] = len(found)
+    return rows
 
 
 def _wavelengths(known: list[dict[str, Any]]) -> list[int]:

@@ -8,7 +8,7 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
+from markupsafe import Markup, escape
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
@@ -111,6 +111,17 @@ def metres(length: float | None) -> str:
     return numbers.lengths([float("nan") if length is None else length])[0]
 
 
+def prose(words: str) -> Markup:
+    """Write a sentence in which `…` names a command."""
+    parts = words.split("`")
+    if len(parts) % 2 == 0:
+        return escape(words)
+    return Markup("").join(
+        Markup("<code>{}</code>").format(part) if place % 2 else escape(part)
+        for place, part in enumerate(parts)
+    )
+
+
 def moment(text: str, zone: ZoneInfo, form: str = "%Y-%m-%d %H:%M") -> str:
     """Write an ISO UTC time in the job's zone; a dash where there is none."""
     if not text:
@@ -132,6 +143,7 @@ def _environment() -> Environment:
     )
     made.filters |= {
         "db": decibels, "count": numbers.count, "metres": metres, "moment": moment,
+        "prose": prose,
         "way": lambda direction: {"a-b": "A → B", "b-a": "B → A"}.get(direction, direction),
     }  # fmt: skip
     made.globals |= {"digits": digits, "absent": numbers.ABSENT}

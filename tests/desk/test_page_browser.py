@@ -5,6 +5,7 @@ Screenshots of every page go to the folder that GLASSTALLY_SCREENSHOTS names, el
 
 from __future__ import annotations
 
+import io
 import os
 import shutil
 import threading
@@ -14,6 +15,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
+import pikepdf
 import pytest
 from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_playwright
 
@@ -145,7 +147,7 @@ def test_every_page_is_sound_for_every_eye(
         for details in page.locator("details").all():
             details.evaluate("element => element.open = true")
         # the pages of one look differ from another's in colour and width alone
-        rules = ["color-contrast"] if look == "dark" else WCAG
+        rules = {"dark": ["color-contrast"], "phone": ["target-size"]}.get(look, WCAG)
         # a thousand ports are alike: one panel of them is looked at
         part = ".panels section:first-child" if path == "/panels" else None
         result = Axe().run(page, context=part, options={"runOnly": rules})
@@ -320,6 +322,12 @@ def test_the_retest_list_prints_without_the_page_around_it(browser: Browser, des
     page.emulate_media(media="print")
     expect(page.locator("nav").first).to_be_hidden()
     expect(page.locator(".tick").first).to_be_visible()
+    # a building's list is one sheet of paper
+    page.goto(f"{desk.base}/retests?building=Weir%20house")
+    ports = page.locator(".todo .tick").count()
+    with pikepdf.open(io.BytesIO(page.pdf(format="A4"))) as sheet:
+        assert len(sheet.pages) == 1, ports
+    assert ports > 100
     page.context.close()
 
 

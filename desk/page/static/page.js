@@ -5,13 +5,13 @@
   const byId = (id) => document.getElementById(id);
   const body = document.body;
 
-  // --- tables wider than the window can be scrolled by keyboard, and only those take the focus
+  // --- tables larger than their frame can be scrolled by keyboard, and only those take the focus
   const widths = new ResizeObserver((seen) => {
     for (const { target } of seen) {
-      if (target.scrollWidth > target.clientWidth) {
+      if (target.scrollWidth > target.clientWidth || target.scrollHeight > target.clientHeight) {
         target.tabIndex = 0;
         target.setAttribute("role", "region");
-        target.setAttribute("aria-label", "Table, wider than the window");
+        target.setAttribute("aria-label", "Table, larger than its frame");
       } else {
         for (const name of ["tabindex", "role", "aria-label"]) target.removeAttribute(name);
       }
