@@ -140,7 +140,7 @@ def prepare(job: Job, options: Options) -> Prepared:
         language=wanted.set.language, paper=wanted.set.paper, length_unit=wanted.set.length_unit,
     )  # fmt: skip
     results = facts.results(found.evaluation, list_mean=wanted.tests.list_mean)
-    items = completeness.check(found.evaluation, given, results, wanted) if text else []
+    items = completeness.check(found.evaluation, given, results, wanted, profile=bool(text))
     links = _links(options.links or ("all" if "links" in wanted.set.files else ""), results)
     return Prepared(replace(found, given=given), wanted, results, items, links, text)
 

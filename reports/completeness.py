@@ -1,6 +1,6 @@
 """What is still open of a handover against its requirements profile, item by item.
 
-Nothing is demanded that the profile does not name.
+Nothing is demanded that the profile does not name, but that limits are confirmed.
 """
 
 from __future__ import annotations
@@ -30,13 +30,18 @@ class Item:
 
 
 def check(
-    evaluation: Evaluation, given: Particulars, results: pd.DataFrame, wanted: Requirement
-) -> list[Item]:
-    """Compare a handover with its profile, item by item, in the order of the profile."""
+    evaluation: Evaluation, given: Particulars, results: pd.DataFrame, wanted: Requirement,
+    profile: bool = True,
+) -> list[Item]:  # fmt: skip
+    """Compare a handover with its profile, item by item, in the order of the profile.
+
+    Without a `profile` the limits alone are looked at.
+    """
     w = words(given.language)
+    parts = (_tests, _limits, _fields, _evidence, _set) if profile else (_limits,)
     return [
         Item(key, asked, not missing, missing, key not in wanted.advisory)
-        for part in (_tests, _limits, _fields, _evidence, _set)
+        for part in parts
         for key, asked, missing in part(evaluation, given, results, wanted, w)
     ]
 

@@ -76,7 +76,9 @@ class People(_Part):
 class Limits(_Part):
     """`[limits]`: the limits that were applied."""
 
-    confirmed: bool = False
+    confirmed: bool = True
+    """No final issue while somebody has yet to compare the limits with the standard's own text;
+    false only where the customer has agreed to that."""
 
 
 class Due(_Part):

@@ -119,13 +119,14 @@ def _again(job: Job, number: int, to: Path | None, json: bool) -> None:
 
 def _check(job: Job, options: Options, json: bool) -> None:
     from desk import handover as making
+    from desk import revisions
 
     items = list(making.items_of(job, options))
     if json:
         show_json([item.__dict__ for item in items])
-    elif not items:
-        say("This job has no requirements.toml; `handover --requirements NAME` adopts one.")
     else:
+        if not (job.folder / revisions.REQUIREMENTS).exists():
+            say("This job has no requirements.toml; `handover --requirements NAME` adopts one.")
         for item in items:
             mark = "  met " if item.met else "  OPEN" if item.required else "  note"
             say(f"{mark}  {item.asked}" + (f": {item.missing}" if item.missing else ""))

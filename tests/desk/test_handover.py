@@ -194,6 +194,10 @@ def test_requirements_hold_a_final_issue_back_until_met(job: Job, tmp_path: Path
         .replace('site = ""', 'site = "Quay"')
     )  # fmt: skip
     job = replace(Job.open(job.folder), clock=job.clock)
+    with pytest.raises(handover.Incomplete) as refused:
+        handover.make(job)
+    assert [item.key for item in refused.value.items if item.required] == ["limits_confirmed"]
+    acts.confirm_limit(job, "tia-568.3-d", by="Ada Berg")
     final = handover.make(job)
     assert final.new
     with pikepdf.open(final.folder / "record.pdf") as pdf:
@@ -236,6 +240,13 @@ def test_a_failed_making_leaves_nothing_behind(job: Job, monkeypatch: pytest.Mon
     with pytest.raises(Exception, match="disk is full"):
         handover.make(job, handover.Options(draft=True, links="1A.01"))
     assert sorted((job.folder / "handover").iterdir()) == before
+
+
+def test_without_a_profile_a_final_issue_still_waits_for_the_limits(job: Job) -> None:
+    with pytest.raises(handover.Incomplete, match=r"confirmed: tia-568\.3-d"):
+        handover.make(job)
+    acts.confirm_limit(job, "tia-568.3-d", by="Ada Berg")
+    assert not [item for item in handover.prepare(job, handover.Options()).items if not item.met]
 
 
 def test_what_is_for_the_supervisor_alone_is_not_handed_over(job: Job) -> None:

@@ -35,6 +35,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     (place / "dump.csv").write_bytes((sample.HEAD + rows).encode())
     intake.take(job, [place / "dump.csv"], by="crew")
     acts.release(job, "1A", by="lead", why="all measured")
+    acts.confirm_limit(job, "tia-568.3-d", by="lead")
     return Path(job.folder)
 
 
