@@ -36,6 +36,7 @@ EXPLAINS: Mapping[str, tuple[str, ...]] = {
     "decimal-lost": COLUMN,
     "unit-mixed": ("outlier", "loss-negative", "directions-differ", *COLOURS),
     "reference-missing": ("reference-unevidenced",),
+    "reference-range": (*LEVELS, *COLOURS),
     "references-equal": (*LEVELS, *COLOURS, "reference-other", "half-power"),
     "reference-other": ("reference-mismatch", *LEVELS),
     "source-changed": (*LEVELS, "reference-step", "half-power"),

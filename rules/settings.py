@@ -52,9 +52,9 @@ class Instrument:
     uncertainty_db: float | None = None
     """Of absolute power, expanded (k = 2) as a calibration certificate states it."""
     minimum_dbm: float | None = None
-    """Lowest power the instrument measures."""
+    """Lowest power that a meter measures, or a source gives through a clean cord."""
     maximum_dbm: float | None = None
-    """Highest power the instrument measures."""
+    """Highest power that a meter measures, or a source gives."""
     wavelengths_nm: tuple[int, ...] = ()
     """Wavelengths on its calibration certificate; empty: not checked."""
 

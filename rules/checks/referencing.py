@@ -9,7 +9,7 @@ from rules import references, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Flags
+from rules.columns import Flags, Floats
 
 
 def by_track(
@@ -71,22 +71,45 @@ def stale(context: Context) -> pd.DataFrame:
     )  # fmt: skip
 
 
+def _by_run(context: Context) -> Floats:
+    """Return the reference in dBm of each run and lane (runs × lanes), NaN without one."""
+    working = context.working
+    stored, recorded = (working[n].to_numpy() for n in ("reference_dbm", "recorded_dbm"))
+    value = np.where(np.isnan(stored), recorded, stored)
+    there = context.of_links & ~np.isnan(value)
+    out = np.full((len(context.runs), len(context.lanes)), np.nan)
+    # within a run and wavelength the reference is one value: any row shows it
+    out[context.run[there], context.lane[there]] = value[there]
+    return out
+
+
+@check("reference-range")
+def out_of_range(context: Context) -> pd.DataFrame:
+    """Find references that the source, by the register, cannot have given."""
+    sources = {i.serial: i for i in context.settings.instruments if i.kind == "source"}
+    table = _by_run(context)
+    hits, lanes, texts = [], [], []
+    for run, serial in enumerate(context.runs["source_serial"]):
+        source = sources.get(serial)
+        if source is None:
+            continue
+        low = -np.inf if source.minimum_dbm is None else source.minimum_dbm
+        high = np.inf if source.maximum_dbm is None else source.maximum_dbm
+        for lane in np.flatnonzero((table[run] < low) | (table[run] > high)):
+            hits.append(run)
+            lanes.append(lane)
+            texts.append(f"{table[run, lane]:.2f} dBm; source {serial} gives from {low:g} to "
+                         f"{high:g} dBm")  # fmt: skip
+    return wording.of_runs(
+        context, "reference-range", np.array(hits, "int64"), texts, np.array(lanes, "int64")
+    )
+
+
 @check("references-equal")
 def equal(context: Context) -> pd.DataFrame:
     """Find runs whose references at two wavelengths are the same."""
-    working = context.working
-    value = np.where(
-        np.isnan(working["reference_dbm"].to_numpy()),
-        working["recorded_dbm"].to_numpy(),
-        working["reference_dbm"].to_numpy(),
-    )
+    table = _by_run(context)
     lanes = len(context.lanes)
-    key = np.where(context.of_links & ~np.isnan(value), context.run * lanes + context.lane, -1)
-    low = np.full(len(context.runs) * lanes, np.nan)
-    kept = key >= 0
-    # within a run and wavelength the reference is one value: any row shows it
-    low[key[kept]] = value[kept]
-    table = low.reshape(len(context.runs), lanes)
     hits, texts = [], []
     for first in range(lanes):
         for second in range(first + 1, lanes):

@@ -39,6 +39,8 @@ REGISTER = (
 REFERENCING = (
     Code("reference-stale", "check", "the reference was old when readings were taken against it",
          "compare with the closing check; test again where the margin is smaller than the drift"),
+    Code("reference-range", "check", "the reference lies outside what the source gives",
+         "take the reference again; check source, cords and wavelength"),
     Code("references-equal", "check", "references of two wavelengths are the same",
          "find the powers of both wavelengths; one was probably taken at the wrong setting"),
     Code("reference-drift", "check", "the closing check shows that the reference moved",

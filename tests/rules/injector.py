@@ -336,6 +336,13 @@ def no_record(job: Job, rng: Rng) -> tuple[Job, Planted]:
     ) if len(planted) and len(rows) else _planted(job, rows)  # fmt: skip
 
 
+@fault("37 reference that the source cannot give")
+def impossible_reference(job: Job, rng: Rng) -> tuple[Job, Planted]:
+    job = _register(job, "S-34", minimum_dbm=-12.0, maximum_dbm=-3.0)
+    rows = np.flatnonzero((job.stored["quantity"] == "attenuation").to_numpy())
+    return job, _planted(job, rows, "reference-range")
+
+
 @fault("38 one reference for both wavelengths")
 def one_reference(job: Job, rng: Rng) -> tuple[Job, Planted]:
     rows = _visit(job, rng, "OS2")
