@@ -76,7 +76,7 @@ def _by_values(column: Column, rules: Numbers) -> None:
         wanted = [kind for kind in kinds if kind in ("power", "attenuation", "reference")]
         column.quantity = wanted[0] if wanted else ""
         return
-    numbered = all(cell.isdigit() for cell in cells) and len(cells) > 2
+    numbered = all(map(numbers.whole, cells)) and len(cells) > 2
     if numbered and not kinds and all(int(a) < int(b) for a, b in itertools.pairwise(cells)):
         column.kind = "slot"
         column.doubts.append("taken for the slot, because it counts upwards")
@@ -118,7 +118,7 @@ def _fits(kind: str, column: Column) -> bool:
         return len(cells) <= 4
     if kind == "fibre_position":
         return bool(cells) and set(cells) <= {"1", "2"}
-    return bool(cells) and all(cell.isdigit() for cell in cells)
+    return bool(cells) and all(map(numbers.whole, cells))
 
 
 def _listed(words: list[str]) -> str:
@@ -144,7 +144,7 @@ def _clocks(columns: list[Column]) -> list[str]:
         if "limit" in " ".join(column.reasons):
             continue
         found = draft_clocks.form(column.filled)
-        if found and ("clock" in column.reasons or not column.cells[0].isdigit()):
+        if found and ("clock" in column.reasons or not numbers.whole(column.cells[0])):
             column.form = found
             if found.months:
                 column.doubts.append("the names of the months are those of a language's list")

@@ -6,7 +6,7 @@ import itertools
 import re
 from collections import Counter
 
-from parsers import delimited, serial
+from parsers import delimited, numbers, serial
 from parsers.draft_tables import Sample, further, in_table, titles_score
 from parsers.draft_toml import pattern, quoted
 from parsers.text import Text
@@ -190,7 +190,7 @@ def _positioned(lines: list[tuple[int, str]]) -> Sample | None:
         return None
     cells = [[line[first:last].strip() for first, last in spans] for _, line in rows]
     sample = Sample("fixed", header, cells)
-    digits = all(row[0].isdigit() for row in cells)
+    digits = all(numbers.whole(row[0]) for row in cells)
     sample.table = ["row = '^ *[0-9]+ '" if digits else "row = '^ *[^ ].* [^ ]*[0-9]'"]
     sample.table += [f"titles = {pattern('^' + titles)}", "", "[table.columns]"]
     sample.table += [f"{quoted(title)} = [{first + 1}, {last}]"

@@ -135,6 +135,11 @@ def _one(
     return (-value if negated else value) + 0.0, 0, level, False
 
 
+def whole(text: str) -> bool:
+    """Tell whether a text is a whole number without sign, of fewer than 16 digits."""
+    return text.isascii() and text.isdigit() and len(text) < 16
+
+
 def integers(cells: pd.Series) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     """Read whole numbers without sign; return them and where a filled cell holds none."""
     texts: Sequence[str] = cells.tolist()
@@ -144,7 +149,7 @@ def integers(cells: pd.Series) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
     out = np.full(len(texts), -1, np.int64)
     bad = np.zeros(len(texts), np.bool_)
     for place, text in enumerate(texts):
-        if text.isascii() and text.isdigit() and len(text) < 16:
+        if whole(text):
             out[place] = int(text)
         elif text:
             bad[place] = True

@@ -215,3 +215,10 @@ def test_separator_and_quote_as_clevercsv_finds_them(file: Path) -> None:
     toml = draft([fixtures.dump_of(file)], "mine").toml
     assert f"separator = {quoted(sniffed.delimiter)}\n" in toml
     assert not sniffed.quotechar or f"quote = {quoted(sniffed.quotechar)}\n" in toml
+
+
+def test_digits_of_other_scripts_are_no_numbers() -> None:
+    found = of(
+        "Fach;Label;nm;Loss dB\n³;A-1;1310;0.41\n٤;A-2;1310;0.42\n" + "9" * 5000 + ";A;1310;1\n"
+    )
+    assert found.extracts[0].readings["loss_db"].tolist() == [0.41, 0.42, 1.0]
