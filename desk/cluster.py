@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -30,6 +30,9 @@ class Outcome:
     why: str = ""
 
 
+Runner = Callable[[Sequence[Partition]], Iterator[Outcome]]
+
+
 def here(work: Sequence[Partition]) -> Iterator[Outcome]:
     """Evaluate each partition in this process; a bad one does not keep the others back."""
     for one in work:
@@ -39,17 +42,17 @@ def here(work: Sequence[Partition]) -> Iterator[Outcome]:
             yield Outcome(one.to, one.readings, why=str(trouble))
 
 
-def on(address: str, work: Sequence[Partition]) -> Iterator[Outcome]:
-    """Evaluate the partitions on the workers of `dask://HOST:PORT`, in the order they end.
+def on(address: str) -> Runner:
+    """Connect to `dask://HOST:PORT`; give what evaluates partitions there, in the order they end.
 
-    They are given out in the order of `work`; one whose worker dies is given to another worker.
-    Raises BadInput without the extra, for another kind of address or for workers that cannot do
-    it, NotNow where nothing answers.
+    They are given out in the order in which they stand; one whose worker dies is given to another
+    worker. Raises BadInput without the extra or for another kind of address, NotNow where nothing
+    answers; the runner raises BadInput for workers that cannot do it, NotNow where there are none.
     """
     if not address.startswith(SCHEME) or ":" not in address.removeprefix(SCHEME):
         raise BadInput(f"--on {address}: give the scheduler's address as {SCHEME}HOST:PORT.")
     try:
-        from distributed import Client, as_completed
+        from distributed import Client
     except ImportError:
         raise BadInput(
             "'evaluate --on' needs an extra, here and on the workers: "
@@ -61,11 +64,17 @@ def on(address: str, work: Sequence[Partition]) -> Iterator[Outcome]:
         )
     except (OSError, ValueError) as error:
         raise NotNow(f"No scheduler answers at {address} ({error}).") from None
-    with client:
-        _fit(client, address, work)
-        futures = {client.submit(partition.run, one, pure=False): one for one in work}
-        for future in as_completed(futures):  # type: ignore[no-untyped-call]
-            yield _outcome(futures[future], future)
+
+    def run(work: Sequence[Partition]) -> Iterator[Outcome]:
+        from distributed import as_completed
+
+        with client:
+            _fit(client, address, work)
+            futures = {client.submit(partition.run, one, pure=False): one for one in work}
+            for future in as_completed(futures):  # type: ignore[no-untyped-call]
+                yield _outcome(futures[future], future)
+
+    return run
 
 
 def _fit(client: Client, address: str, work: Sequence[Partition]) -> None:

@@ -47,6 +47,7 @@ SECTIONS = ("jobs", "failures", "causes", "crews", "instruments", "cords")
 _SQL = {"text": "VARCHAR", "json": "VARCHAR", "int": "BIGINT", "float": "DOUBLE", "flag": "BOOLEAN"}
 
 Row = dict[str, Any]
+Progress = Callable[[int, int], None]
 
 
 @dataclass
@@ -70,7 +71,7 @@ def summarise(
     folders: Sequence[Path],
     today: date,
     within_days: int = 60,
-    progress: Callable[[int, int], None] = lambda _done, _total: None,
+    progress: Progress = lambda _done, _total: None,
 ) -> Portfolio:
     """Sum up every exported job below `folders`.
 
@@ -79,10 +80,9 @@ def summarise(
     """
     try:
         import duckdb  # noqa: F401
-        import pyarrow  # noqa: F401
     except ImportError:
         raise BadInput("'portfolio' needs an extra: pip install 'glasstally[portfolio]'.") from None
-    found = sets.find(folders, NEEDS, progress)
+    found = sets.find(folders, NEEDS)
     with _connection() as connection:
         base = _Base(connection, found, progress)
         base.scan()
@@ -118,14 +118,7 @@ class _Base:
 
     connection: DuckDBPyConnection
     found: sets.Found
-    progress: sets.Progress
-
-    def __post_init__(self) -> None:
-        self.connection.execute(
-            "CREATE TEMP TABLE jobs (job INTEGER, name VARCHAR, folder VARCHAR)"
-        )
-        rows = [(n, one.name, str(one.folder)) for n, one in enumerate(self.found.sets)]
-        self.connection.executemany("INSERT INTO jobs VALUES (?, ?, ?)", rows)
+    progress: Progress
 
     def scan(self) -> None:
         """Make every temporary table; name a file that breaks a scan and begin again without it."""
@@ -133,15 +126,30 @@ class _Base:
 
         for number, (name, (table, sql)) in enumerate(portfolio_sql.SCANS.items()):
             self.progress(number, len(portfolio_sql.SCANS))
-            if table:
-                self._open(table)
             try:
+                if table:
+                    self._open(table)
                 self.connection.execute(f"CREATE OR REPLACE TEMP TABLE {name} AS {sql}")
             except duckdb.Error:
                 if not table or not self._leave_out(table):
                     raise
                 return self.scan()
+            if name == "named":
+                self._name()
         return None
+
+    def _name(self) -> None:
+        """Say which job each folder is of, and count each job once."""
+        said = self.connection.execute("SELECT job, job_id, name, as_of FROM named").fetchall()
+        for number, job_id, name, as_of in said:
+            one = self.found.sets[number]
+            one.job_id, one.name, one.as_of = job_id or one.job_id, name or one.name, as_of
+        sets.count_once(self.found)
+        self.connection.execute(
+            "CREATE OR REPLACE TEMP TABLE jobs (job INTEGER, name VARCHAR, folder VARCHAR)"
+        )
+        rows = [(n, one.name, str(one.folder)) for n, one in enumerate(self.found.sets)]
+        self.connection.executemany("INSERT INTO jobs VALUES (?, ?, ?)", rows)
 
     def rows(self, sql: str, today: date, horizon: date) -> list[Row]:
         """Run a query over the scanned groups; give its rows as plain values."""
@@ -166,22 +174,36 @@ class _Base:
         self.connection.execute(f"CREATE OR REPLACE TEMP VIEW {table} AS {source}")
 
     def _leave_out(self, table: str) -> bool:
-        """Read each file of a table on its own; leave out those that cannot be read."""
+        """Look at each file of a table on its own; leave out and name those that break.
+
+        First the ends of the files alone; only where these are sound, every value.
+        """
+        columns = ", ".join(NEEDS[table])
+        return any(
+            self._break(table, look)
+            for look in (f"SELECT {columns} FROM {{}} LIMIT 0",
+                         f"SELECT bit_xor(hash({columns})) FROM {{}}")
+        )  # fmt: skip
+
+    def _break(self, table: str, look: str) -> bool:
         import duckdb
 
         gone = False
-        whole = ", ".join(NEEDS[table])
         for one in self.found.sets:
             path = one.files.get(table)
             if path is None:
                 continue
             try:
                 source = f"read_parquet({_quoted(_escaped(str(path)))})"
-                self.connection.execute(f"SELECT bit_xor(hash({whole})) FROM {source}").fetchall()
+                self.connection.execute(look.format(source)).fetchall()
+            except duckdb.BinderException as error:
+                self.found.problems.append(sets.foreign(path, str(error)))
             except duckdb.Error as error:
                 self.found.problems.append(sets.damaged(path, str(error)))
-                del one.files[table]
-                gone = True
+            else:
+                continue
+            del one.files[table]
+            gone = True
         return gone
 
 

@@ -20,6 +20,7 @@ TREND_DAYS = 7
 _MONTH_DAYS = 30.4375
 
 SCANS: Mapping[str, tuple[str, str]] = {
+    "named": ("job", "SELECT * FROM job"),
     "used": (
         "readings",
         """
@@ -27,9 +28,7 @@ SCANS: Mapping[str, tuple[str, str]] = {
                count(*) AS readings,
                count(*) FILTER (quantity IN ('attenuation', 'power') AND duplicate_of = '')
                    AS results,
-               min(nullif(taken_at_utc, '')) AS first_at,
-               max(nullif(taken_at_utc, '')) AS last_at,
-               avg(reference_dbm) FILTER (NOT isnan(reference_dbm)) AS reference_dbm
+               max(taken_at_utc) AS last_at, avg(reference_dbm) AS reference_dbm
         FROM readings GROUP BY ALL
         """,
     ),
@@ -46,7 +45,7 @@ SCANS: Mapping[str, tuple[str, str]] = {
                coalesce(any_value(p.cords), '') AS cords,
                coalesce(any_value(p.cord_grade), '') AS cord_grade,
                sum(u.readings)::BIGINT AS readings, sum(u.results)::BIGINT AS results,
-               min(first_at) AS first_at, max(last_at) AS last_at
+               max(last_at) AS last_at
         FROM used u LEFT JOIN papers p USING (job, run_id)
         GROUP BY u.job, u.run_id
         """,
@@ -140,8 +139,9 @@ SECTIONS: Mapping[str, str] = {
             WHERE severity IN ('stop', 'check') AND run_id <> '' GROUP BY crew
         )
         SELECT crew, count(DISTINCT job) AS jobs, count(DISTINCT (job, run_id)) AS runs,
-               count(DISTINCT left(first_at, 10)) AS days, sum(readings)::BIGINT AS readings,
-               sum(results)::BIGINT AS results, coalesce(any_value(failing), 0) AS failing,
+               count(DISTINCT nullif(left(last_at, 10), '')) AS days,
+               sum(readings)::BIGINT AS readings, sum(results)::BIGINT AS results,
+               coalesce(any_value(failing), 0) AS failing,
                round(100.0 * coalesce(any_value(failing), 0) / nullif(sum(results), 0), 2)
                    AS failing_percent,
                coalesce(any_value(findings), 0) AS run_findings
@@ -178,9 +178,9 @@ SECTIONS: Mapping[str, str] = {
     "cords": f"""
         WITH levels AS (
             SELECT r.cords, r.source, r.meter, u.wavelength_nm, u.reference_dbm,
-                   epoch(try_cast(u.first_at AS TIMESTAMP)) / 86400 AS day
+                   epoch(try_cast(u.last_at AS TIMESTAMP)) / 86400 AS day
             FROM used u JOIN run r USING (job, run_id)
-            WHERE r.cords <> '' AND u.reference_dbm IS NOT NULL AND u.first_at IS NOT NULL
+            WHERE r.cords <> '' AND u.reference_dbm IS NOT NULL AND u.last_at <> ''
         ),
         trends AS (
             SELECT cords, regr_slope(reference_dbm, day) * {_MONTH_DAYS} AS slope

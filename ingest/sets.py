@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from ingest import collected
@@ -18,8 +18,6 @@ from ingest.errors import BadInput, NotNow, why_not
 
 REVISION = "revision.json"
 """File in a handover's folder that says its number, scope and time."""
-
-Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
@@ -31,14 +29,14 @@ class Problem:
     remedy: str
 
 
-@dataclass(frozen=True)
+@dataclass
 class JobSet:
-    """The Parquet files of one job, by table."""
+    """The Parquet files of one job, by table, and which job they are of."""
 
     folder: Path
     files: dict[str, Path]
     job_id: str
-    """Of the job; the folder where its tables do not say."""
+    """The folder, where its tables do not say."""
     name: str
     as_of: str = ""
 
@@ -52,11 +50,11 @@ class Found:
     notes: list[str] = field(default_factory=list)
 
 
-def find(folders: Sequence[Path], needs: Mapping[str, Sequence[str]], progress: Progress) -> Found:
-    """Find every collected job below `folders`; check that its tables have the columns of `needs`.
+def find(folders: Sequence[Path], wanted: Iterable[str]) -> Found:
+    """Find every collected job below `folders` with those of the `wanted` tables that are there.
 
-    Only the ends of the files are read. Raises BadInput for a folder that is not there or holds
-    no exported job, naming what it holds instead.
+    No table is read. Raises BadInput for a folder that is not there or holds no exported job,
+    naming what it holds instead.
     """
     places: list[Path] = []
     for folder in folders:
@@ -67,12 +65,18 @@ def find(folders: Sequence[Path], needs: Mapping[str, Sequence[str]], progress: 
             raise BadInput(*_nothing(folder))
         places += inside
     found = Found()
-    places = _newest_handovers(list(dict.fromkeys(places)), found)
-    for number, place in enumerate(places):
-        progress(number, len(places))
-        found.sets.append(_checked(place, needs, found))
-    found.sets = _newest_copies(found)
+    tables = tuple(wanted)
+    for place in _newest_handovers(list(dict.fromkeys(places)), found):
+        paths = {table: place / f"{table}.parquet" for table in tables}
+        files = {table: path for table, path in paths.items() if path.is_file()}
+        found.sets.append(JobSet(place, files, str(place), _called(place)))
     return found
+
+
+def _called(place: Path) -> str:
+    """Name a job after its folder, also where only the data of its handover is there."""
+    above = [path.name for path in place.parents[:3]]
+    return above[above.index("handover") + 1] if "handover" in above[:2] else place.name
 
 
 def _places(folder: Path) -> Iterator[Path]:
@@ -127,64 +131,14 @@ def _newest_handovers(places: list[Path], found: Found) -> list[Path]:
     return sorted([*kept, *(place for _, place in newest.values())])
 
 
-def _checked(place: Path, needs: Mapping[str, Sequence[str]], found: Found) -> JobSet:
-    """Look at the end of each file of a job; leave out what cannot be read or lacks columns."""
-    import pyarrow.parquet
-
-    files = {}
-    for table, columns in needs.items():
-        path = place / f"{table}.parquet"
-        if not path.is_file():
-            continue
-        try:
-            present = set(pyarrow.parquet.read_schema(path).names)
-        except OSError as error:
-            found.problems.append(Problem(str(path), why_not(error), "copy it again"))
-            continue
-        except pyarrow.ArrowException as error:
-            found.problems.append(damaged(path, str(error)))
-            continue
-        lacking = [column for column in columns if column not in present]
-        if lacking:
-            found.problems.append(
-                Problem(str(path), f"it has no column {', '.join(lacking)}",
-                        "export the job again with this version")
-            )  # fmt: skip
-            continue
-        files[table] = path
-    return _named(JobSet(place, files, str(place), _called(place)), found)
-
-
-def _called(place: Path) -> str:
-    """Name a job after its folder, also where only the data of its handover is there."""
-    above = [path.name for path in place.parents[:3]]
-    return above[above.index("handover") + 1] if "handover" in above[:2] else place.name
-
-
-def _named(one: JobSet, found: Found) -> JobSet:
-    """Read from the table `job` which job a folder is of."""
-    import pyarrow.parquet
-
-    path = one.files.get("job")
-    if path is None:
-        return one
-    try:
-        (row,) = pyarrow.parquet.read_table(path).to_pylist()
-    except (OSError, ValueError, pyarrow.ArrowException) as error:
-        found.problems.append(damaged(path, str(error)))
-        return one
-    return replace(one, job_id=row["job_id"] or one.job_id, name=row["name"] or one.name,
-                   as_of=row["as_of"])  # fmt: skip
-
-
 def damaged(path: Path, error: str) -> Problem:
     """Name a damaged file with the first line of what its reader said."""
     said = error.strip().split("\n")[0][:160]
     return Problem(str(path), f"it is damaged ({said})", "export the job again, or copy it again")
 
 
-def _newest_copies(found: Found) -> list[JobSet]:
-    """Count each job once, as its newest copy has it."""
+def count_once(found: Found) -> None:
+    """Keep each job once, as its newest copy has it; note the others."""
     kept: dict[str, JobSet] = {}
     for one in found.sets:
         other = kept.get(one.job_id)
@@ -194,4 +148,11 @@ def _newest_copies(found: Found) -> list[JobSet]:
         older, newer = sorted((other, one), key=lambda s: (s.as_of, str(s.folder)))
         found.notes.append(f"{older.folder}: an older copy of {newer.folder}; not counted.")
         kept[one.job_id] = newer
-    return sorted(kept.values(), key=lambda s: str(s.folder))
+    found.sets = sorted(kept.values(), key=lambda s: str(s.folder))
+
+
+def foreign(path: Path, error: str) -> Problem:
+    """Name a file whose columns are not those of the table, with what its reader said."""
+    said = error.strip().split("\n")[0][:160]
+    return Problem(str(path), f"it is not such a table ({said})",
+                   "export the job again with this version")  # fmt: skip

@@ -43,10 +43,11 @@ def evaluate(
     """
     from desk import cluster
 
+    run = cluster.on(on) if on else cluster.here
     with progress("exporting", quiet=json) as step:
         work, done = _prepared(jobs, to, step)
     with progress("evaluating", quiet=json) as step:
-        for outcome in cluster.on(on, work) if on else cluster.here(work):
+        for outcome in run(work):
             done.append(outcome)
             step(len(done), len(jobs))
     done.sort(key=lambda one: one.folder)
