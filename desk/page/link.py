@@ -62,18 +62,11 @@ def _facts(office: Office, link_id: str) -> Row:
             f"SELECT * FROM plan_link WHERE plan = ({LAST_PLAN}) AND link_id = ?", (link_id,)
         )
 
-    def acts(read: Reader) -> list[Row]:
-        found = read.rows(
-            "SELECT at, who, body FROM entry WHERE kind = 'act' AND "
-            "json_extract(body, '$.subject') = ? ORDER BY at DESC LIMIT ?",
-            (link_id, MOST_ACTS),
-        )
-        return [json.loads(row["body"]) | {"at": row["at"], "who": row["who"]} for row in found]
-
     planned = office.read(("plan row", link_id), plan)
     if not planned:
         raise HTTPException(404, f"No link '{link_id}' in the plan.")
     paired = [row["row"] for row in readings.of_link(office, "pairs", link_id)]
+    rows = office.read(("readings of", link_id), lambda read: readings.by_rows(read, paired))
     limits = readings.of_link(office, "limits", link_id)
     return {
         "plan": planned[0],
@@ -82,11 +75,49 @@ def _facts(office: Office, link_id: str) -> Row:
         "limits": [row | {"terms": json.loads(row["terms"] or "[]")} for row in limits],
         "findings": readings.of_link(office, "findings", link_id),
         "questions": _questions(office, link_id),
-        "readings": office.read(
-            ("readings of", link_id), lambda read: readings.by_rows(read, paired)
+        "readings": rows,
+        "acts": office.read(
+            ("decided of", link_id),
+            lambda read: _decided(read, link_id, [row["reading_id"] for row in rows]),
         ),
-        "acts": office.read(("acts of", link_id), acts),
     }
+
+
+def _decided(read: Reader, link_id: str, reading_ids: list[str]) -> list[Row]:
+    """List the acts about a link and the answers that name it or one of its readings, newest first.
+
+    Each: at, who, what, argument, why, question (of an answer), undone.
+    """
+    acts = read.rows(
+        "SELECT at, who, body FROM entry WHERE kind = 'act' AND "
+        "json_extract(body, '$.subject') = ? ORDER BY at DESC LIMIT ?",
+        (link_id, MOST_ACTS),
+    )
+    named = {link_id, *reading_ids[:MOST_ACTS]}
+    # what stands in the text is looked at more closely; most answers are of other links
+    tests = " OR ".join("instr(body, ?)" for _ in named)
+    answers = read.rows(
+        f"SELECT at, who, body FROM entry WHERE kind = 'answer' AND ({tests}) "
+        "ORDER BY at DESC LIMIT ?",
+        (*(json.dumps(name, ensure_ascii=False) for name in sorted(named)), MOST_ACTS),
+    )
+    undone = {row["id"] for row in read.rows(
+        "SELECT json_extract(body, '$.id') AS id FROM entry WHERE kind = 'undo'"
+    )}  # fmt: skip
+    out = []
+    for row in acts + answers:
+        body = json.loads(row["body"])
+        if row in answers and named.isdisjoint([*body["link_ids"], *body["reading_ids"]]):
+            continue
+        out.append(
+            {
+                "at": row["at"], "who": row["who"], "why": body["why"],
+                "what": body.get("kind") or f"answer: {body['action'].replace('-', ' ')}",
+                "argument": body["argument"], "question": body.get("question_id", ""),
+                "undone": body.get("act_id", body.get("answer_id")) in undone,
+            }
+        )  # fmt: skip
+    return sorted(out, key=lambda row: str(row["at"]), reverse=True)
 
 
 def _questions(office: Office, link_id: str) -> list[Row]:

@@ -76,6 +76,10 @@ def test_a_name_put_right_is_learnt_and_both_are_taken_back(office: Office) -> N
     placed, learnt = entries(office.folder, "answer")
     assert set(placed["link_ids"]) == {label.replace("B", "C") for label in twelve}
     assert (learnt["action"], json.loads(learnt["argument"])) == ("alias", ["K0B", "K0C"])
+    link = lxml.html.document_fromstring(ida.get("/link?id=K0C-01").text).text_content()
+    assert "answer: place" in link
+    assert "name of the panel before" in link
+    assert "answer: place" not in ida.get("/link?id=K0C-13").text
     assert "K0B is read as K0C" in ida.get("/papers").text
     ida.send("/undo")
     assert [entry["id"] for entry in entries(office.folder, "undo")] == [

@@ -14,6 +14,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
+from urllib.parse import quote
 
 import pikepdf
 import pytest
@@ -21,7 +23,7 @@ from playwright.sync_api import Browser, BrowserContext, Page, expect, sync_play
 
 from desk.demo import Made
 from desk.page import serve
-from ingest import views
+from ingest import acts, intake, planload, views
 from ingest.job import Job
 from ingest.jobtemplate import Beginning
 from ingest.watch import Watch
@@ -196,8 +198,7 @@ def test_questions_are_answered_by_keyboard_alone(browser: Browser, own: Running
 
 def test_another_link_is_found_by_typing(browser: Browser, own: Running) -> None:
     job = Job.open(own.folder)
-    pairing = [q for q in views.questions(job, "open") if q["code"] in QUESTIONS]
-    asked = next(q for q in pairing if len(_labels(job, q["question_id"])) == 1)
+    asked = _single(job)
     page = visit(browser, own)
     page.goto(f"{own.base}/question?id={asked['question_id']}")
     page.keyboard.press("l")
@@ -214,8 +215,14 @@ def test_another_link_is_found_by_typing(browser: Browser, own: Running) -> None
     quiet(page)
 
 
-def _labels(job: Job, question_id: str) -> set[str]:
-    return {row["label"] for row in views.question(job, question_id)["rows"]}
+def _single(job: Job) -> dict[str, Any]:
+    """Return an open question about the place of one label."""
+    pairing = [q for q in views.questions(job, "open") if q["code"] in QUESTIONS]
+    return next(
+        q
+        for q in pairing
+        if len({row["label"] for row in views.question(job, q["question_id"])["rows"]}) == 1
+    )
 
 
 def test_everything_works_with_script_switched_off(
@@ -246,6 +253,38 @@ def test_a_second_browser_follows_what_the_first_does(browser: Browser, own: Run
     other.get_by_role("button", name="Write it into the journal").click()
     expect(board.locator("#decided")).to_contain_text("cap was missing", timeout=PATIENT)
     quiet(board)
+
+
+def test_hostile_labels_do_nothing_in_a_browser(
+    browser: Browser, job_copy: Path, demo_made: Made, tmp_path: Path
+) -> None:
+    nasty = "<img src=x onerror=alert(1)>"
+    plan = demo_made.plan.read_text(encoding="utf-8").replace("W0A-01,", f"{nasty},")
+    (tmp_path / "plan.csv").write_text(plan, encoding="utf-8")
+    dump = demo_made.dumps[0].read_text(encoding="utf-8").replace("W0A-02", "<script>alert(2)//")
+    (tmp_path / "<svg onload=alert(3)>.csv").write_text(dump, encoding="utf-8")
+    job = Job.open(job_copy)
+    planload.load(job, tmp_path / "plan.csv")
+    intake.take(job, [tmp_path / "<svg onload=alert(3)>.csv"])
+    acts.note(job, nasty, nasty, by="<b onclick=alert(4)>")
+    asked = views.questions(job, "open")
+    paths = (
+        "/", "/panel?name=W0A", "/questions", "/intake", "/retests", "/sheets", "/papers",
+        f"/link?id={quote(nasty)}", *(f"/question?id={q['question_id']}" for q in asked),
+    )  # fmt: skip
+    with running(job_copy) as own:
+        page = visit(browser, own)
+        for path in paths:
+            page.goto(own.base + path)
+            assert page.locator("[onerror], [onload], [onclick], script:not([src])").count() == 0
+        # what is found while typing is text as well
+        page.goto(f"{own.base}/question?id={_single(job)['question_id']}")
+        page.keyboard.press("l")
+        page.keyboard.type("<img src")
+        expect(page.locator("#link-list li").first).to_contain_text(nasty)
+        assert page.locator("main img[src=x]").count() == 0
+        quiet(page)
+        page.context.close()
 
 
 def test_a_lost_desk_is_said_and_found_again(browser: Browser, job_copy: Path) -> None:
