@@ -71,7 +71,7 @@ def on(address: str) -> Runner:
         with client:
             _fit(client, address, work)
             futures = {client.submit(partition.run, one, pure=False): one for one in work}
-            for future in as_completed(futures):  # type: ignore[no-untyped-call]
+            for future in as_completed(futures, loop=client.loop):  # type: ignore[no-untyped-call]
                 yield _outcome(futures[future], future)
 
     return run
