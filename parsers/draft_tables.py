@@ -86,7 +86,7 @@ def titles_score(cells: list[str]) -> int:
         if not cell or draft_unit(cell):
             continue
         if _NUMERIC.fullmatch(cell):
-            digits = re.match(r"\d+", cell)
+            digits = re.match(r"\d{1,6}", cell)
             if not digits or not wavelengths.nominal(int(digits[0])):
                 return 0
             score += 1
