@@ -15,6 +15,8 @@ import argparse
 import sys
 import tempfile
 import time
+from contextlib import closing
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -118,5 +120,45 @@ def _copy(name: str, table: pa.Table, job: int, copy: int) -> pa.Table:
     return table
 
 
+def figures(folder: Path) -> dict[str, float]:
+    """Summarise a folder once; give seconds, CPU seconds, peak memory and the floor's seconds."""
+    import duckdb
+    import psutil
+
+    from ingest import portfolio
+
+    begun, used = time.perf_counter(), time.process_time()
+    found = portfolio.summarise([folder], date.today())
+    took, cpu = time.perf_counter() - begun, time.process_time() - used
+    peak = psutil.Process().memory_info().rss
+    assert not found.problems, found.problems
+    columns = ", ".join(f"max({name})" for name in portfolio.NEEDS["readings"])
+    begun = time.perf_counter()
+    with closing(duckdb.connect()) as connection:
+        connection.execute(f"SELECT {columns} FROM '{folder}/*/readings.parquet'").fetchall()
+    return {
+        "readings": found.total["readings"], "jobs": found.total["jobs"],
+        "megabytes": round(found.bytes / 1e6), "seconds": round(took, 2),
+        "cpu_seconds": round(cpu, 2), "held_mb": round(peak / 1e6),
+        "floor_seconds": round(time.perf_counter() - begun, 2),
+    }  # fmt: skip
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawTextHelpFormatter
+    )
+    parser.add_argument("--readings", type=int, default=50_000_000)
+    parser.add_argument("--jobs", type=int, default=500)
+    parser.add_argument("--folder", type=Path)
+    given = parser.parse_args()
+    with tempfile.TemporaryDirectory(prefix="glasstally-bench-") as name:
+        folder = given.folder or Path(name)
+        if not any(folder.glob("job-*")):
+            fill(folder, given.readings, given.jobs)
+        for key, value in figures(folder).items():
+            print(f"{key:<16}{value:>14}")
+
+
 if __name__ == "__main__":
-    pass
+    main()
