@@ -29,8 +29,6 @@ import pyarrow.parquet as pq
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
-import rules.tables
-
 BASE = 10_000
 """Readings of the job that is really evaluated; the others are made of copies of it."""
 CREWS, METERS = 40, 60
@@ -44,6 +42,7 @@ def base(folder: Path) -> dict[str, pd.DataFrame]:
     from ingest import export, intake, planload
     from ingest.job import Job
     from ingest.jobtemplate import Beginning
+    from rules.tables import canonical
 
     made = bulk.write(folder / "made", BASE, dumps=1)
     job = Job.create(
@@ -63,7 +62,7 @@ def base(folder: Path) -> dict[str, pd.DataFrame]:
     found = pd.DataFrame({"link_id": explained["link_id"]}).reset_index(drop=True).assign(
         finding_id=[f"F{n}" for n in range(len(explained))], code="outlier", severity="check"
     )  # fmt: skip
-    tables["findings"] = rules.tables.canonical(
+    tables["findings"] = canonical(
         pd.concat([tables["findings"], found], ignore_index=True), "findings"
     )
     return tables
