@@ -29,6 +29,9 @@ Texts = npt.NDArray[np.object_]
 
 TERMS = ("fibre", "ends", "connections", "splices", "reference matings", "splitter")
 
+BLOCK = 50_000
+"""Rows whose sums are written at once."""
+
 ENDS_INSIDE = {1: 2.0, 2: 1.0, 3: 0.0}
 """Link ends inside the measurement by number of test cords: IEC 61280-4-1, reference methods."""
 MATINGS_IN_REFERENCE = {1: 0.0, 2: 1.0, 3: 2.0}
@@ -201,7 +204,23 @@ def _mapped(method: Ints, values: dict[int, float]) -> Floats:
 
 
 def _spelled(count: dict[str, Floats], cases: list[_Case], case: Ints, known: Flags) -> pd.Series:
-    """Write the sums as JSON, one text per row; rows without a limit get the empty list."""
+    """Write the sums as JSON, one text per row; rows without a limit get the empty list.
+
+    Done in blocks: each step of joining long texts makes all of them anew.
+    """
+    blocks = [slice(begin, begin + BLOCK) for begin in range(0, len(case), BLOCK)]
+    return pd.concat(
+        [
+            _joined({name: times[rows] for name, times in count.items()}, cases, case[rows],
+                    known[rows])
+            for rows in blocks
+        ],
+        ignore_index=True,
+    )  # fmt: skip
+
+
+def _joined(count: dict[str, Floats], cases: list[_Case], case: Ints, known: Flags) -> pd.Series:
+    """Join the terms of each row."""
     text: pd.Series = pd.Series("", index=pd.RangeIndex(len(case)), dtype="str")
     some = np.zeros(len(case), dtype="bool")
     for name, times in count.items():

@@ -135,7 +135,8 @@ def for_links(
         own,
         kinds.windows(rows.loc[~summed]),
     ]
-    found = pd.concat([tables.conform(p, LIMIT) for p in parts if len(p)] or [tables.empty(LIMIT)])
+    made = [tables.conform(part, LIMIT) for part in parts if len(part)] or [tables.empty(LIMIT)]
+    found = made[0] if len(made) == 1 else pd.concat(made)
     have = np.zeros(len(rows), dtype="bool")
     have[found["need"]] = True
     bare = rows.loc[~have].assign(
@@ -146,7 +147,9 @@ def for_links(
         found = pd.concat([found, tables.conform(bare, LIMIT)])
     name = columns.codes(found["limit_name"], sort=True)[0]
     order = np.lexsort((name, found["need"].to_numpy()))
-    return tables.conform(found.take(order), tables.LIMIT_ROWS)
+    # one limit a need is in order already: no copy of all those sums
+    ordered = bool((np.diff(order) == 1).all())
+    return tables.conform(found if ordered else found.take(order), tables.LIMIT_ROWS)
 
 
 LIMIT: tables.Columns = dict(tables.LIMIT_ROWS) | {"need": "int"}
