@@ -13,9 +13,10 @@ from typing import Any, TypeVar
 
 import pandas as pd
 
+from desk.page.away import Away
 from desk.page.door import Door, Visitor
 from desk.page.shelf import Shelf
-from ingest import current, store
+from ingest import current, derive, store
 from ingest.errors import Trouble
 from ingest.job import Job, who
 from ingest.logs import write_bug
@@ -62,7 +63,13 @@ class Office:
     """Everything that the pages share while the page runs."""
 
     def __init__(
-        self, folder: Path, door: Door, owner: str = "", patience: float = PATIENCE_SECONDS
+        self,
+        folder: Path,
+        door: Door,
+        owner: str = "",
+        patience: float = PATIENCE_SECONDS,
+        *,
+        away: bool = False,
     ) -> None:
         self.folder = folder
         self.door = door
@@ -74,7 +81,11 @@ class Office:
         self.shelf = Shelf()
         self.trouble = ""
         """What went wrong in the background, until the next success."""
-        self._worker = ThreadPoolExecutor(1, thread_name_prefix="glasstally-desk")
+        self._away = Away() if away else None
+        # set in the worker's own thread, so that whatever it runs reckons elsewhere
+        self._worker = ThreadPoolExecutor(
+            1, "glasstally-desk", initializer=derive.AWAY.set, initargs=(self._away,)
+        )
         self._work: list[Work] = []
         self._lock = threading.Lock()
         self._job: tuple[int, Job] | None = None
@@ -194,3 +205,5 @@ class Office:
         """Let the work in hand end, and start no more."""
         self._warmer.shutdown(wait=True, cancel_futures=True)
         self._worker.shutdown(wait=True, cancel_futures=True)
+        if self._away is not None:
+            self._away.close()

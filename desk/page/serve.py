@@ -44,7 +44,7 @@ def listening(folder: Path, *, port: int = 0, share: str = "") -> Iterator[Desk]
     """Listen for a job's page; raises BadInput for a bad address, NotNow for a taken port."""
     address = _address(share) if share else LOOPBACK
     door = Door(named=bool(share))
-    office = Office(folder, door)
+    office = Office(folder, door, away=True)
     office.warm = WARM
     job = office.job()
     logs.start(folder)

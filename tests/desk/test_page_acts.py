@@ -13,12 +13,14 @@ import lxml.html
 import pytest
 
 from desk.demo import Made
+from desk.page.door import Door
 from desk.page.office import Office
 from desk.page.shelf import Shelf
 from ingest import acts, views
+from ingest.errors import BadInput
 from ingest.job import Job
 from rules.codes.questions import QUESTIONS
-from tests.desk.page_client import Visitor, office_of
+from tests.desk.page_client import SECRET, Visitor, office_of
 
 
 @pytest.fixture
@@ -228,6 +230,32 @@ def test_trouble_in_the_background_is_shown_on_every_page_until_it_is_gone(offic
         assert "Reckoning: our error" in visitor.get(path).text
     office.start("Reckoning", lambda _: None).result(10)
     assert "our error" not in visitor.get("/").text
+
+
+def test_figures_are_worked_out_in_a_process_of_their_own(
+    job_copy: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    from ingest import current, derive
+
+    def not_here(job: Job) -> None:
+        raise AssertionError("evaluated where pages are served")
+
+    monkeypatch.setattr(derive, "_bring", not_here)
+    office = Office(job_copy, Door(named=False, secret=SECRET), patience=300.0, away=True)
+    visitor = Visitor(office)
+    answer = visitor.send("/papers", kind="note", subject="W0A-01", why="cap was missing")
+    assert "is in the journal" in answer.text
+    assert not current.why_stale(office.job())
+    with (job_copy / "job.toml").open("a", encoding="utf-8") as out:
+        out.write("\nlimits = 7\n")
+    with pytest.raises(BadInput):  # what goes wrong there is said here
+        derive_away(office)
+    office.close()
+
+
+def derive_away(office: Office) -> None:
+    assert office._away is not None
+    office._away(office.folder)
 
 
 def test_the_shelf_computes_once_per_state_even_when_asked_at_once() -> None:
