@@ -106,7 +106,7 @@ def distribution(graded: pd.DataFrame, w: Words) -> Iterator[Chart]:
     bad = int((rows["margin_db"].round(3) < 0).sum())
     caption = w("chart.distribution", count=numbers.count(len(rows)), bad=numbers.count(bad),
                 median=numbers.decibel(float(rows["margin_db"].median()), 2, w.style))  # fmt: skip
-    yield Chart("distribution", w("chart.distribution_title"), caption, _svg(draw, 2.1))
+    yield Chart("distribution", w("chart.distribution_title"), caption, _svg(draw, 2.1, w))
 
 
 def by_length(graded: pd.DataFrame, w: Words) -> Iterator[Chart]:
@@ -137,7 +137,7 @@ def by_length(graded: pd.DataFrame, w: Words) -> Iterator[Chart]:
 
     links = numbers.count(int(rows["link_id"].nunique()))
     caption = w("chart.by_length", links=links)
-    yield Chart("by-length", w("chart.by_length_title"), caption, _svg(draw, 2.2 * down))
+    yield Chart("by-length", w("chart.by_length_title"), caption, _svg(draw, 2.2 * down, w))
 
 
 def progress(results: pd.DataFrame, w: Words) -> Iterator[Chart]:
@@ -164,7 +164,7 @@ def progress(results: pd.DataFrame, w: Words) -> Iterator[Chart]:
     caption = w("chart.progress", accepted=numbers.count(int(total.iloc[-1])),
                 planned=numbers.count(len(single)), days=len(days),
                 undated=numbers.count(undated))  # fmt: skip
-    yield Chart("progress", w("chart.progress_title"), caption, _svg(draw, 1.9))
+    yield Chart("progress", w("chart.progress_title"), caption, _svg(draw, 1.9, w))
 
 
 def drift(references: pd.DataFrame, w: Words) -> Iterator[Chart]:
@@ -196,7 +196,7 @@ def drift(references: pd.DataFrame, w: Words) -> Iterator[Chart]:
         axis.legend(loc="upper left", bbox_to_anchor=(1.0, 1.0))
 
     most = numbers.decibel(float(rows["shift"].abs().max()), 2, w.style)
-    yield Chart("drift", w("chart.drift_title"), w("chart.drift", most=most), _svg(draw, 1.9))
+    yield Chart("drift", w("chart.drift_title"), w("chart.drift", most=most), _svg(draw, 1.9, w))
 
 
 def by_port(graded: pd.DataFrame, w: Words) -> Iterator[Chart]:
@@ -224,7 +224,7 @@ def by_port(graded: pd.DataFrame, w: Words) -> Iterator[Chart]:
             f"port-{chosen.loc[cable, 'place'] + 1:04d}",
             w("chart.by_port_title", cable=cable),
             caption,
-            _svg(_ports(rows, waves, place, w), 1.9),
+            _svg(_ports(rows, waves, place, w), 1.9, w),
         )
 
 
@@ -257,16 +257,33 @@ def _ports(
     return draw
 
 
-def _svg(draw: Callable[[Any], None], height_in: float) -> bytes:
-    """Run `draw` over an empty figure and write it."""
+def _svg(draw: Callable[[Any], None], height_in: float, w: Words) -> bytes:
+    """Run `draw` over an empty figure and write it, numbers along its axes in the reader's way."""
     import matplotlib as mpl
     from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
+    from matplotlib.ticker import ScalarFormatter
 
     out = io.BytesIO()
     with mpl.rc_context(RC):
         figure = Figure(figsize=(WIDTH_IN, height_in), dpi=PICTURE_DPI, layout="constrained")
         canvas: Any = FigureCanvasSVG(figure)
         draw(figure)
+        for axes in figure.axes:
+            for axis in (axes.xaxis, axes.yaxis):
+                if isinstance(axis.get_major_formatter(), ScalarFormatter):
+                    axis.set_major_formatter(_ticks(w))
         canvas.print_svg(out, metadata={"Date": None, "Creator": None})
     return out.getvalue().replace(f"'{LAYOUT_FONT}'".encode(), SHOWN_FONT.encode())
+
+
+def _ticks(w: Words) -> Any:
+    """Write the numbers along an axis with the decimal sign and the minus of the language."""
+    from matplotlib.ticker import ScalarFormatter
+
+    class Ticks(ScalarFormatter):
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            text = str(super().__call__(x, pos))
+            return text.replace(".", w.style.decimal).replace("\N{MINUS SIGN}", w.style.minus)
+
+    return Ticks()

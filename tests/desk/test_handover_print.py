@@ -282,6 +282,18 @@ def test_charts_are_the_same_bytes_and_well_formed(evaluation: Evaluation) -> No
         assert one.caption.endswith(".")
 
 
+def test_numbers_along_an_axis_are_written_like_those_of_the_text(evaluation: Evaluation) -> None:
+    results = facts.results(evaluation)
+    graded = results.loc[results["loss_db"].notna()]
+    english = words("en")
+    comma = replace(english, style=replace(english.style, decimal=","))
+    point, other = (next(iter(charts.by_port(graded, w))) for w in (english, comma))
+    ticks = re.compile(r">(\d+[.,]\d+)</text>")
+    found, written = (ticks.findall(chart.svg.decode()) for chart in (point, other))
+    assert any("." in text for text in found)
+    assert written == [text.replace(".", ",") for text in found]
+
+
 def test_an_empty_job_prints_too() -> None:
     from rules import tables
 

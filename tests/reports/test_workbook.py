@@ -1,7 +1,10 @@
 """The workbook read back with python-calamine and openpyxl."""
 
 import io
+import shutil
+import subprocess
 import zipfile
+from datetime import date, datetime, timedelta
 
 import pytest
 from openpyxl import load_workbook
@@ -65,3 +68,37 @@ def test_same_state_same_bytes(evaluation, content):
     assert again == content
     times = {item.date_time for item in zipfile.ZipFile(io.BytesIO(content)).infolist()}
     assert times == {(1980, 1, 1, 0, 0, 0)}
+
+
+@pytest.mark.long
+def test_another_office_suite_reads_the_same_numbers(content, tmp_path):
+    """LibreOffice opens the workbook and writes it as ods; every number and date is still there."""
+    office = shutil.which("soffice")
+    assert office, "install libreoffice-calc (scripts/test.py --long does)"
+    path = tmp_path / "workbook.xlsx"
+    path.write_bytes(content)
+    profile = (tmp_path / "profile").as_uri()
+    subprocess.run(
+        [office, f"-env:UserInstallation={profile}", "--headless", "--convert-to", "ods",
+         "--outdir", str(tmp_path), str(path)],
+        check=True, timeout=180, stdout=subprocess.DEVNULL,
+    )  # fmt: skip
+    ours = CalamineWorkbook.from_filelike(io.BytesIO(content))
+    theirs = CalamineWorkbook.from_path(str(tmp_path / "workbook.ods"))
+    assert theirs.sheet_names == ours.sheet_names
+    for name in ours.sheet_names:
+        before, after = (book.get_sheet_by_name(name).to_python() for book in (ours, theirs))
+        assert len(before) == len(after), name
+        for row, (old, new) in enumerate(zip(before, after, strict=True)):
+            assert [_plain(v) for v in old] == [_plain(v) for v in new[: len(old)]], (name, row)
+
+
+def _plain(value):
+    """Fold what the two file forms write differently: times to the second, numbers as floats."""
+    if isinstance(value, datetime):
+        return (value + timedelta(milliseconds=500)).replace(microsecond=0).isoformat()
+    if isinstance(value, date):
+        return datetime(value.year, value.month, value.day).isoformat()
+    if isinstance(value, bool):
+        return value
+    return round(float(value), 9) if isinstance(value, int | float) else value.strip()
