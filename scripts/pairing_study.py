@@ -2,6 +2,8 @@
 
     python scripts/pairing_study.py                judge: the table of DEVELOPERS.md
     python scripts/pairing_study.py --ablation     what each kind of evidence adds
+    python scripts/pairing_study.py --held         what is held, why, and how much of it is right
+    python scripts/pairing_study.py --curve        precision against recall, and the bound
     python scripts/pairing_study.py --tune         fit the shipped calibration (other crews)
 
 Tuning uses the crews of `rules/pairing/crews.py`; judging those of `scripts/pairing_crews.py`,
@@ -27,9 +29,10 @@ import pairing_crews as crews
 
 from rules import pairing, tables
 from rules.evaluation import Decisions, Plan
+from rules.pairing import engine, fit, gate, records
 from rules.settings import Settings
 
-JUDGING_SEEDS = range(920, 926)
+JUDGING_SEEDS = range(930, 936)
 
 
 @dataclass
@@ -201,11 +204,18 @@ def main() -> None:
     parser.add_argument("--noises", default=",".join(crews.NOISES))
     parser.add_argument("--ablation", action="store_true", help="what each evidence adds")
     parser.add_argument("--oracle", action="store_true", help="the engine told the true rates")
+    parser.add_argument(
+        "--held", action="store_true", help="what is held, why, and how right it is"
+    )
+    parser.add_argument("--curve", action="store_true", help="precision against recall, the bound")
     parser.add_argument("--tune", action="store_true", help="print a calibration for shipping")
     options = parser.parse_args()
     full = pairing.Parameters()
     if options.tune:
         _tune(options.seeds)
+        return
+    if options.held or options.curve:
+        _look(options)
         return
     kinds = {"all": full}
     if options.ablation:
@@ -240,16 +250,129 @@ def _told(noise: str) -> pairing.Parameters:
     )  # fmt: skip
 
 
+GOALS = {"low": 0.9995, "medium": 0.999, "high": 0.998}
+"""Precision wanted of what is paired without asking."""
+
+
+def _look(options: argparse.Namespace) -> None:
+    """Print held records by reason, or the curve with its bound, for each cell of the table."""
+    for noise in options.noises.split(","):
+        for style in options.styles.split(","):
+            seeds = [JUDGING_SEEDS.start + n for n in range(options.seeds)]
+            told = _told(noise)
+            own = evidence(style, noise, seeds, options.visits, pairing.Parameters())
+            print(f"{noise} {style}: {len(own)} records", flush=True)
+            if options.held:
+                print(held(own).to_string(float_format="{:.4f}".format))
+            if options.curve:
+                knowing = evidence(style, noise, seeds, options.visits, told)
+                print(curve(own).to_string(index=False, float_format="{:.4f}".format))
+                print(
+                    f"highest recall at precision {GOALS[noise]}, the strata's shares known: "
+                    f"{hindsight(own, GOALS[noise]):.4f}; the crews' true rates known too: "
+                    f"{hindsight(knowing, GOALS[noise]):.4f}",
+                    flush=True,
+                )
+
+
+def evidence(
+    style: str, noise: str, seeds: Iterable[int], visits: int, parameters: pairing.Parameters
+) -> pd.DataFrame:
+    """Return one row per record: planned, right, accepted, confidence, stratum, odds, objection."""
+    made = []
+    for seed in seeds:
+        links, working, truth = crews.job(style, noise, seed, visits=visits)
+        record_of = records.of_readings(working).record_of
+        true_link = pd.Series(truth.to_numpy()).groupby(record_of).first()
+        number = {name: n for n, name in enumerate(links["link_id"])}
+        true = true_link.map(number).fillna(-1).to_numpy(dtype=np.int64)
+        weighed = engine.weighed(Plan(links), working, Decisions(), parameters, Settings())
+        for part in weighed:
+            verdict = fit.judged(part, parameters, Settings())
+            unit_of = np.full(len(links) + 1, -1)
+            unit_of[part.grid.link] = np.arange(part.grid.units)
+            unit = unit_of[true[part.rows]]
+            made.append(
+                pd.DataFrame(
+                    {
+                        "planned": unit >= 0,
+                        "right": (part.unit == unit) & (unit >= 0),
+                        "placed": part.unit >= 0,
+                        "accepted": verdict.accepted,
+                        "confidence": verdict.confidence,
+                        "stratum": verdict.stratum,
+                        "bits": gate.log_odds(part.p_unit),
+                        "objection": verdict.objection,
+                    }
+                )
+            )
+    return pd.concat(made, ignore_index=True)
+
+
+def held(table: pd.DataFrame) -> pd.DataFrame:
+    """Sum up by reason: share of the planned records, and share right if they were accepted."""
+    why = np.where(
+        table["objection"] > 0,
+        np.array(gate.OBJECTIONS, dtype=object)[table["objection"]],
+        "confidence: " + np.array(gate.STRATA, dtype=object)[table["stratum"]],
+    )
+    why[table["accepted"].to_numpy()] = "(accepted)"
+    out = table.groupby(why).agg(
+        records=("right", "size"), planned=("planned", "sum"), right=("right", "mean")
+    )
+    out["share"] = out["planned"] / table["planned"].sum()
+    return out[out["share"] >= 0.002].sort_values("share", ascending=False)
+
+
+def curve(table: pd.DataFrame) -> pd.DataFrame:
+    """Return precision and recall of what no rule speaks against, by the least confidence."""
+    free = table[table["objection"] == 0]
+    rows = []
+    for least in (0.9999, 0.9995, 0.999, 0.998, 0.995, 0.99, 0.98, 0.95, 0.9, 0.0):
+        mine = free[free["confidence"] >= least]
+        rows.append(
+            {
+                "confidence from": least,
+                "precision": mine["right"].sum() / max(len(mine), 1),
+                "recall": mine["right"].sum() / table["planned"].sum(),
+            }
+        )
+    mine = table[table["placed"]]
+    rows.append(
+        {
+            "confidence from": -1.0,
+            "precision": mine["right"].mean(),
+            "recall": mine["right"].sum() / table["planned"].sum(),
+        }
+    )
+    return pd.DataFrame(rows)
+
+
+def hindsight(table: pd.DataFrame, goal: float) -> float:
+    """Return the recall of the best map from stratum and odds to acceptance for these very jobs.
+
+    Cells of stratum, objection and odds are taken by their true share right, best first, as long
+    as the precision of all taken reaches the goal. No map fitted on other jobs can do better.
+    """
+    cell = table.assign(bin=np.floor(table["bits"]))[table["placed"]]
+    sums = cell.groupby(["stratum", "objection", "bin"])["right"].agg(["sum", "size"])
+    sums["share"] = sums["sum"] / sums["size"]
+    sums = sums.sort_values(["share", "size"], ascending=False)
+    right, taken = sums["sum"].cumsum(), sums["size"].cumsum()
+    good = (right / taken >= goal).to_numpy()
+    return float(right[good].max() / table["planned"].sum()) if good.any() else 0.0
+
+
 def _tune(seeds: int) -> None:
     """Fit the shipped calibration on the tuning crews over plans of every style."""
-    from rules.pairing import fit
-
     found = []
     for style in crews.STYLES:
         for seed in range(seeds):
             links = crews.plan(style, 2000, np.random.default_rng([77, seed]))
             found.extend(fit.cases(Plan(links), pairing.Parameters(), Settings()))
-    print(fit.calibration(found))
+    print("[calibration]")
+    for name, knots in fit.calibration(found):
+        print(f'"{name}" = [{", ".join(f"[{at:g}, {share:g}]" for at, share in knots)}]')
 
 
 def _calibration(table: pd.DataFrame) -> None:

@@ -252,11 +252,14 @@ def _aliases(job: Any) -> list[dict[str, str]]:
 def ask_sheet(json: Json = False) -> None:
     """Print what only the crew can say: by run and people, with room for the answers."""
     from ingest import views
+    from rules.codes.questions import CREW_REMEMBERS
 
     job = open_job()
     people = {r["run_id"]: r for r in views.runs(job)}
     rows = []
     for row in views.questions(job, "open"):
+        if row["code"] not in CREW_REMEMBERS:
+            continue
         full = views.question(job, row["question_id"])
         runs = sorted({r["run_id"] for r in full["rows"]})
         first = people.get(runs[0], {}) if runs else {}
@@ -275,7 +278,7 @@ def ask_sheet(json: Json = False) -> None:
         show_json(rows)
         return
     if not rows:
-        say("Nothing to ask: no question is open.")
+        say("Nothing to ask the crew: no open question needs their memory.")
     people_now = None
     for entry in rows:
         if entry["people"] != people_now:

@@ -42,6 +42,18 @@ QUESTIONS = registry(
         "ask the crew whether the port was skipped",
     ),
     Code(
+        "stopped-or-shifted",
+        "",
+        "the run takes in a part of the panel: the crew stopped there, or the numbering slipped",
+        "ask the crew at which port they stopped",
+    ),
+    Code(
+        "order-reversed",
+        "",
+        "two neighbouring records stand in reverse: so taken, or the labels exchanged",
+        "ask the crew, or test both links again",
+    ),
+    Code(
         "wrong-prefix",
         "",
         "consecutive records stand under the name of another panel",
@@ -121,3 +133,23 @@ QUESTIONS = registry(
     ),
 )
 """Question codes by slug; `meaning` opens the message, `remedy` says what an answer must settle."""
+
+CREW_REMEMBERS = frozenset(
+    {
+        "label-missing", "label-ambiguous", "shifted-run", "skipped-or-shifted",
+        "stopped-or-shifted", "order-reversed", "wrong-prefix", "past-panel-end", "counting-down",
+        "abbreviation", "two-claims", "same-reading-twice", "outside-the-plan", "doubtful-label",
+        "repeat-unsure", "repeat-relabelled", "direction-unknown", "direction-against-sheet",
+        "order-unknown", "sheet-clash", "sheet-incomplete", "record-gap", "clock-reset",
+        "clock-missing", "clock-against-sheet", "clock-day-order", "clock-backwards",
+        "clock-overlap", "operator-missing", "instrument-missing", "serials-exchanged",
+        "reference-missing", "reference-unevidenced", "reference-mismatch", "reference-other",
+        "references-equal", "reference-step", "closing-missing", "cord-check-missing",
+        "method-unknown", "method-changed", "source-changed", "cord-grade-unknown",
+        "wavelengths-alike", "wavelengths-exchanged", "level-episode", "directions-identical",
+        "direction-doubled", "pair-exchanged", "many-tries", "two-crews", "newer-in-doubt",
+        "repair-undated",
+    }
+)  # fmt: skip
+"""Questions and findings that only the memory of those who were there settles; the others are for
+the desk: papers, limits, the plan, what the values say by themselves."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from rules.pairing.gate import STRATA, log_odds, shares
-from rules.pairing.parameters import Calibration
+from rules.pairing.parameters import Calibration, knots
 
-EDGES = (-20.0, 0.0, 1.5, 3.0, 4.5, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0)
+EDGES = (-20.0, 0.0, 3.0, 6.0, 8.0, 10.0, 12.0)
 """Bins of log2 odds."""
 
 
@@ -22,6 +22,7 @@ def fit(
     that counts in every bin like `weight` cases of its own share.
     """
     bits = log_odds(probability)
+    earlier = knots(prior)
     out = []
     for name in STRATA:
         mine = np.isin(stratum, [STRATA.index(other) for other in _pooled(name)])
@@ -29,7 +30,7 @@ def fit(
         total = np.bincount(bins, minlength=len(EDGES)).astype(float)
         hits = np.bincount(bins, weights=right[mine], minlength=len(EDGES)).astype(float)
         if prior and weight:
-            hits = hits + weight * shares(prior[STRATA.index(name)], np.array(EDGES))
+            hits = hits + weight * shares(earlier.get(name, ()), np.array(EDGES))
             total = total + weight
         blocks: list[list[float]] = []
         for edge, n, h in zip(EDGES, total.tolist(), hits.tolist(), strict=True):
@@ -38,17 +39,20 @@ def fit(
                 _, more, hit = blocks.pop()
                 blocks[-1][1] += more
                 blocks[-1][2] += hit
-        out.append(tuple((b[0], round(_share(b), 5)) for b in blocks))
+        out.append((name, tuple((b[0], round(_share(b), 5)) for b in blocks)))
     return tuple(out)
 
 
 def _pooled(name: str) -> tuple[str, ...]:
-    """Return the strata whose cases count: what lies beside a panel is too varied to trust alone.
+    """Return the strata whose cases count for one, so that a rare kind is not judged by few cases.
 
-    A panel with an unplaced reading beside it is never trusted more than one without.
+    Where every port of a panel is claimed once it matters little how the labels of the run came to
+    be; where ports are unread it is what tells a skipped port from a counter that slipped.
     """
-    first, _, rest = name.partition("beside ")
-    return (name, f"clean {rest}") if rest and not first else (name,)
+    if not name.removeprefix("messy ").startswith(("clean ", "beside ")):
+        return (name,)
+    kinds = {name, name.replace("by hand", "full"), name.replace("full", "by hand")}
+    return tuple(sorted(kinds))
 
 
 def _share(block: list[float]) -> float:

@@ -204,10 +204,12 @@ def of_run(
         for panel, length in instead[t]:
             unit = grid.unit_at.get((panel, info.port), -1)
             if info.full and unit >= 0 and unit not in targets:
-                edits, _ = _distance(info.solid, grid.solid(unit)[:3])
+                edits, _ = distance(info.solid, grid.solid(unit)[:3])
                 if edits == 1:
+                    # written as the label it is, and meant for another link
                     cost = (p.edit_bits - 3 * p.known_bits) / length
-                    targets[unit] = (_milli(cost), MISTYPED)
+                    as_is = max(targets[u][0] for u, _ in info.full)
+                    targets[unit] = (as_is + _milli(cost), MISTYPED)
         out.append(_states(info, targets, expected, around, step, grid, p))
     return out
 
@@ -289,7 +291,7 @@ def _targets(
     for unit in dict.fromkeys(wanted):
         if unit in out or not 0 <= unit < grid.units:
             continue
-        edits, shortened = _distance(info.solid, grid.solid(unit))
+        edits, shortened = distance(info.solid, grid.solid(unit))
         # of all slips only one in many hits upon another planned label
         cost = _edit(p, edits) - 1.5 * shortened
         if info.full:
@@ -307,7 +309,7 @@ def _edit(p: Parameters, edits: int) -> float:
     return p.edit_bits + p.more_edits_bits * (edits - 1) if edits else 0.0
 
 
-def _distance(solid: str, forms: Sequence[str]) -> tuple[int, bool]:
+def distance(solid: str, forms: Sequence[str]) -> tuple[int, bool]:
     """Return the least optimal-string-alignment distance to a form, and whether it is the tail."""
     best, shortened = 9, False
     for n, form in enumerate(forms):
@@ -353,7 +355,7 @@ def _states(
     if info.panels and not info.tails and info.port >= 0:
         weight = _milli(p.outside_bits + 3)  # a port past the panel's end: a spare, most likely
     if info.blank:
-        weight = _milli(p.missing_bits - 3)
+        weight = _milli(p.missing_bits)
     if info.job and not info.full:
         out, weight = [], 0
     held = [u - step for u in expected] if expected else list(targets)[:2]

@@ -7,13 +7,13 @@ from collections import Counter
 import numpy as np
 
 from rules.pairing import candidates
-from rules.pairing.gate import Verdict
-from rules.pairing.ledger import GAP, GAP_BESIDE, Ledger
+from rules.pairing.gate import OBJECTIONS, Verdict
+from rules.pairing.ledger import GAP, GAP_BESIDE, PART, Ledger
 from rules.pairing.weigh import Weighed
 
 RANK = (
     "wrong-prefix", "past-panel-end", "shifted-run", "two-claims", "skipped-or-shifted",
-    "doubtful-label",
+    "stopped-or-shifted", "doubtful-label",
 )  # fmt: skip
 """Causes that concern a stretch of one run in one panel, the one that explains most first."""
 
@@ -32,6 +32,7 @@ def of_held(
     form, regime = states.form[verdict.state], states.regime[verdict.state]
     panel = np.where(weighed.unit >= 0, grid.panel[np.maximum(weighed.unit, 0)], -1)
     code = np.full(len(held), "", dtype=object)
+    reversed_ = held & (verdict.objection == OBJECTIONS.index("order reversed"))
     for record in np.flatnonzero(held).tolist():
         info = weighed.typed[names[record]]
         code[record] = _cause(
@@ -41,16 +42,21 @@ def of_held(
             form=int(form[record]),
             regime=int(regime[record]),
             rival=bool(ledger.rival[record]),
-            gap=bool(ledger.state[record] in (GAP, GAP_BESIDE)),
+            state=int(ledger.state[record]),
             likely=bool(weighed.p_unit[record] > LIKELY),
         )
+    code[reversed_] = "order-reversed"
     group = np.full(len(held), "", dtype=object)
     block = _blocks(weighed, names)
+    # neighbours in reverse are one question each time, not one for the whole stretch
+    first_of = np.cumsum(np.r_[True, ~(reversed_[1:] & reversed_[:-1])])
     stretches: dict[tuple[int, int], list[int]] = {}
     for record in np.flatnonzero(held).tolist():
         run = int(weighed.run_of[record])
         if code[record] == "abbreviation":
             group[record] = f"run {run} head {weighed.typed[names[record]].head} {block[record]}"
+        elif code[record] == "order-reversed":
+            group[record] = f"run {run} pair {first_of[record]}"
         elif code[record] in RANK:
             stretches.setdefault((run, int(panel[record])), []).append(record)
         elif code[record] in BY_RUN:
@@ -80,7 +86,7 @@ def _blocks(weighed: Weighed, names: list[str]) -> np.ndarray:
 
 def _cause(
     *, blank: bool, outside: bool, ambiguous: bool, form: int, regime: int, rival: bool,
-    gap: bool, likely: bool,
+    state: int, likely: bool,
 ) -> str:  # fmt: skip
     if blank:
         return "label-missing"
@@ -100,4 +106,6 @@ def _cause(
         return "two-claims"
     if form in (candidates.MISTYPED, candidates.UNRELATED) and likely:
         return "mistyped-label"
-    return "skipped-or-shifted" if gap else "doubtful-label"
+    return {
+        GAP: "skipped-or-shifted", GAP_BESIDE: "skipped-or-shifted", PART: "stopped-or-shifted",
+    }.get(state, "doubtful-label")  # fmt: skip

@@ -7,7 +7,7 @@ a run's figures never depend on which other runs there are.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,6 +20,13 @@ REACH = 6
 TINY = 1e-7
 SPOT = 6
 """A run shorter than this is a spot check: where it ends says nothing."""
+BY_HAND = (1.0, 0.08, 0.02)
+"""What is left of a counter's slips in a run of each kind: nothing says that its labels were typed
+one by one, something does, much does. People who type each label seldom run off by one."""
+
+
+COUNTERS = ("slip", "slip_after_skip", "overrun")
+"""Rates of what only a counting label does."""
 
 
 @dataclass(frozen=True)
@@ -27,20 +34,24 @@ class Moves:
     """Transition probabilities as tables: within a panel by regimes and move, and between."""
 
     within: np.ndarray
-    """[regime, regime', move + REACH]"""
+    """[kind of run, regime, regime', move + REACH]"""
     between: np.ndarray
-    """[regime, regime']"""
+    """[kind of run, regime, regime']"""
 
 
 @dataclass(frozen=True)
 class Place:
-    """What the chain needs of each state: panel, port place, panel size, regime, direction."""
+    """What the chain needs of each state: panel, port place, panel size, regime, direction, kind.
+
+    kind: of the run, an index into BY_HAND.
+    """
 
     panel: np.ndarray
     place: np.ndarray
     size: np.ndarray
     regime: np.ndarray
     sign: np.ndarray
+    kind: np.ndarray
 
 
 def moves(p: Parameters, panels: int) -> Moves:
@@ -48,6 +59,14 @@ def moves(p: Parameters, panels: int) -> Moves:
 
     panels: number of panels of the plan, over which an unexpected change of panel is spread.
     """
+    made = [
+        _moves(replace(p, **{name: share * getattr(p, name) for name in COUNTERS}))
+        for share in BY_HAND
+    ]
+    return Moves(*(np.stack(part) for part in zip(*made, strict=True)))
+
+
+def _moves(p: Parameters) -> tuple[np.ndarray, np.ndarray]:
     width = 2 * REACH + 1
     move = np.full(width, TINY * 10)
     move[REACH] = p.retest
@@ -68,7 +87,7 @@ def moves(p: Parameters, panels: int) -> Moves:
             else:
                 share = np.full(width, p.notice / 2 if b == 0 else TINY)
             within[a, b] = move * np.maximum(share, TINY)
-    return Moves(within, _between(p, count))
+    return within, _between(p, count)
 
 
 def _slip(change: int, *, back: bool, p: Parameters) -> np.ndarray:
@@ -133,12 +152,13 @@ def _block(
     emit = np.exp2(weight - np.where(np.isfinite(top), top, 0.0))
     emit[~real] = 0.0
     field = [a[index] for a in (place.panel, place.place, place.size, place.regime, place.sign)]
-    emit[0] *= _start([f[0] for f in field], table)
+    kind = place.kind[index[0, :, 0]]
+    emit[0] *= _start([f[0] for f in field], kind, table)
     ends = lengths - 1, np.arange(len(members))
     stop = _stop([f[ends] for f in field])
     emit[ends] *= np.where((lengths < SPOT)[:, None], 1.0, stop)
     alive_at = [int((lengths > t).sum()) for t in range(steps)]
-    between = _transitions(field, alive_at, table, panels)
+    between = _transitions(field, kind, alive_at, table, panels)
 
     forward = np.zeros(emit.shape)
     forward[0] = emit[0] / np.maximum(emit[0].sum(axis=1, keepdims=True), 1e-300)
@@ -156,12 +176,12 @@ def _block(
     out[index[real]] = both[real]
 
 
-def _start(first: Sequence[np.ndarray], table: Moves) -> np.ndarray:
+def _start(first: Sequence[np.ndarray], kind: np.ndarray, table: Moves) -> np.ndarray:
     """Return how likely a run begins in each state: at a panel's end, labels as they should be."""
     _, place, size, regime, sign = first
     entry = np.where(sign > 0, place, size - 1 - place)
     begin = np.where(entry == 0, 0.7, np.where(entry == 1, 0.02, 0.2 / size))
-    return np.asarray(begin * table.between[0, regime])
+    return np.asarray(begin * table.between[kind[:, None], 0, regime])
 
 
 def _stop(final: Sequence[np.ndarray]) -> np.ndarray:
@@ -172,8 +192,9 @@ def _stop(final: Sequence[np.ndarray]) -> np.ndarray:
 
 
 def _transitions(
-    field: Sequence[np.ndarray], alive_at: Sequence[int], table: Moves, panels: int
-) -> list[np.ndarray]:
+    field: Sequence[np.ndarray], kind: np.ndarray, alive_at: Sequence[int], table: Moves,
+    panels: int,
+) -> list[np.ndarray]:  # fmt: skip
     """Return for each step the probability from every state of the record before to every next."""
     panel, place, size, regime, sign = field
     last = np.where(sign > 0, size - 1 - place, place)
@@ -182,7 +203,7 @@ def _transitions(
     enter = np.where(
         entry == 0, 0.85, np.where(entry == 1, 0.02, np.where(entry == size - 1, 0.05, 0.05 / size))
     )
-    count, width = table.between.shape[0], 2 * REACH + 1
+    count, width = table.between.shape[1], 2 * REACH + 1
     other = 0.2 / min(max(panels, 1), 20)
     # panels apart by -2 and less, -1, 0 (told apart by move instead), 1, 2 and more
     apart = np.array([other, 0.1, 0.0, 0.7, other])
@@ -191,6 +212,7 @@ def _transitions(
     for t in range(1, len(alive_at)):
         n = alive_at[t]
         pair = regime[t - 1, :n, :, None] * count + regime[t, :n, None, :]
+        pair += kind[:n, None, None] * (count * count)
         move = (place[t, :n, None, :] - place[t - 1, :n, :, None]) * sign[t, :n, None, :]
         np.clip(move, -REACH, REACH, out=move)
         far = panel[t, :n, None, :] - panel[t - 1, :n, :, None]

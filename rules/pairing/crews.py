@@ -18,6 +18,8 @@ from rules.pairing.grid import Grid
 
 PART = 0.35
 """Share of runs that end in the middle of a panel."""
+OTHER_METER = 0.25
+"""Share of runs done with a second instrument."""
 SIGNS = "0123456789ABCDEFGHIJKLMNOPQRSTUVWXYZ"
 
 
@@ -35,6 +37,8 @@ class Crew:
     retest: float
     outside: float
     swap: float
+    exchange: float
+    """Two neighbouring labels are given to each other's fibres."""
     wrong_panel: float
     """Per panel."""
     overrun: float
@@ -62,6 +66,7 @@ def crew(rng: np.random.Generator, care: float) -> Crew:
         retest=rate(0.005, 0.06),
         outside=rate(0.001, 0.025),
         swap=rate(0.001, 0.012),
+        exchange=rate(0.0003, 0.008),
         wrong_panel=rate(0.003, 0.04),
         overrun=rate(0.004, 0.06),
         shortened=int(rng.choice([2, 3])) if rng.random() < rate(0.04, 0.5) else 0,
@@ -81,7 +86,7 @@ def work(
     loss, multi = physics.expected(links, grid)
     deviation = np.abs(rng.normal(0, 0.16, grid.units))
     rows: list[tuple[str, str, int, int]] = []
-    at = 0
+    at, meters = 0, [""]
     for visit in range(visits):
         todo = [(panel, 0, int(size)) for panel, size in enumerate(grid.sizes)]
         while todo:
@@ -95,6 +100,7 @@ def work(
                 if rng.random() < 0.7:
                     todo.insert(0, (panel, cut, stop))
             at += 1
+            meters.append(f"M{int(rng.random() < OTHER_METER)}")
             for label, unit in _run(grid, mine, crew(rng, care), rng):
                 rows.append((f"S{at:05d}", label, unit, visit))
     true = np.array([row[2] for row in rows], dtype=np.int64)
@@ -102,6 +108,7 @@ def work(
     offset = rng.normal(0, 0.08, (at + 1, 2))[runs.str[1:].astype(int).to_numpy()]
     value = np.where(true[:, None] >= 0, loss[true] + deviation[true][:, None], 0.6)
     value = value + offset + rng.normal(0, 0.05, value.shape)
+    serial = np.array(meters, dtype=object)[runs.str[1:].astype(int).to_numpy()]
     mode = np.where(true >= 0, multi[true], 0)
     seconds = np.cumsum(rng.lognormal(3.7, 0.4, len(rows))) + 1.6e9
     made = []
@@ -117,6 +124,7 @@ def work(
                     "loss_db": np.round(value[:, column], 2),
                     "direction": np.where(np.array([row[3] for row in rows]) == 0, "a-b", "b-a"),
                     "utc_s": np.round(seconds),
+                    "meter_serial": serial,
                 }
             )
         )
@@ -173,6 +181,10 @@ def _run(
                 out.append((text + str(rng.choice(["", "-R"])), first + place))
             if rng.random() < by.outside:
                 out.append((_elsewhere(grid, panel, size, by, rng), -1))
+    for n in range(len(out) - 1):
+        if rng.random() < by.exchange:
+            (one, here), (two, there) = out[n], out[n + 1]
+            out[n], out[n + 1] = (two, here), (one, there)
     return out
 
 

@@ -12,6 +12,7 @@ from rules.evaluation import Decisions, Plan
 from rules.pairing import calibrate, crews, engine, gate, grid, ledger, sites
 from rules.pairing.candidates import SHIFTS
 from rules.pairing.parameters import Calibration, Parameters
+from rules.pairing.weigh import Weighed
 from rules.settings import Settings
 
 PRIOR_RECORDS = 2000.0
@@ -19,9 +20,10 @@ PRIOR_RECORDS = 2000.0
 PRIOR_CASES = 1000.0
 """Weight of the shipped calibration in every bin against the plan's own simulated cases."""
 ROUNDS = 2
-CARES = (0.0, 0.2, 0.4, 0.6, 0.8, 1.0)
-"""Crews from careful to careless that the calibration is drawn from."""
-LEAST_RECORDS = 12_000
+CARES = (0.0, 0.2, 0.4, 0.6, 0.8)
+"""Crews from careful to careless that the calibration is drawn from; the most careless (1) would
+make every case look worse than it is for all others."""
+LEAST_RECORDS = 10_000
 MOST_UNITS = 3000
 """A larger plan is calibrated on its first panels."""
 DECIMALS = 6
@@ -99,14 +101,21 @@ def cases(plan: Plan, parameters: Parameters, settings: Settings) -> list[Cases]
         if table.empty:
             continue
         for weighed in engine.weighed(Plan(links), table, Decisions(), parameters, settings):
-            loose = (weighed.unit < 0) | (weighed.p_unit < 0.5)
-            none = np.zeros(0, dtype=np.int64)
-            claims = ledger.of_claims(
-                weighed.grid, weighed.unit, weighed.run_of, weighed.way, loose, none, weighed.retest
-            )
+            verdict = judged(weighed, parameters, settings)
             right = weighed.unit == truth[weighed.records - 1]
-            found.append((gate.strata(weighed, claims)[0], weighed.p_unit, right))
+            found.append((verdict.stratum, weighed.p_unit, right))
     return found
+
+
+def judged(weighed: Weighed, parameters: Parameters, settings: Settings) -> gate.Verdict:
+    """Judge records of a job without answers, notes or repairs."""
+    loose = (weighed.unit < 0) | (weighed.p_unit < 0.5)
+    none = np.zeros(0, dtype=np.int64)
+    claims = ledger.of_claims(
+        weighed.grid, weighed.unit, weighed.run_of, weighed.way, loose, none, weighed.retest,
+        gate.vague(weighed),
+    )  # fmt: skip
+    return gate.judge(weighed, claims, parameters, settings.pairing_tolerance)
 
 
 def calibration(found: list[Cases], prior: Calibration = ()) -> Calibration:
@@ -122,5 +131,7 @@ def as_json(parameters: Parameters) -> dict[str, object]:
         "retest": parameters.retest,
         "slip": parameters.slip,
         "slip_after_skip": parameters.slip_after_skip,
-        "calibration": [[list(knot) for knot in knots] for knots in parameters.calibration],
+        "calibration": [
+            [name, [list(knot) for knot in knots]] for name, knots in parameters.calibration
+        ],
     }

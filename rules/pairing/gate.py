@@ -2,28 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from rules.pairing import candidates
 from rules.pairing.ledger import Ledger
-from rules.pairing.parameters import Parameters
+from rules.pairing.parameters import Knots, Parameters, knots
 from rules.pairing.weigh import Weighed
 
-LABELS = ("full", "shortened", "mistyped")
+LABELS = ("full", "by hand", "shortened", "mistyped")
 LEDGERS = ("clean", "beside", "gap", "gap beside", "part", "open")
-STRATA = (*(f"{ledger} {label}" for ledger in LEDGERS for label in LABELS), "contested")
-"""Kinds of case calibrated apart: state of the panel's ledger by kind of label; `contested` is
-everything against which some rule speaks."""
+RUNS = ("", "messy ")
+STRATA = (
+    *(f"{run}{ledger} {label}" for run in RUNS for ledger in LEDGERS for label in LABELS),
+    "contested",
+)
+"""Kinds of case calibrated apart: state of the panel's ledger by kind of label (`by hand`: a full
+one in a run whose labels were typed one by one, which no counter puts off by one), in tidy runs and
+in messy ones; `contested` is everything against which some rule speaks."""
+MESSY = 0.1
+"""A run is messy where more than this share of its records is contested."""
 
-RESERVE = 0.5
+RESERVE = 1.0
 """Share of the tolerance that the calibration may use up: real crews are unlike simulated ones."""
 LEAST_BITS = 6.0
 """How far the runner-up must be, whatever the calibration says (log2 odds)."""
+LEAST_PLAIN = 0.9
+"""How probable a place must be if labels never ran off by one."""
 LEAST_WITNESSES = 2
 """Full labels of a run in a panel that confirm the panel for its shortened ones."""
+ROOM_BITS = 8.0
+"""What a run's own evidence (fibre type, values, sizes of panels, the work before it) must say for
+a panel that no full label names; that the other panels are taken says nothing."""
+
+OBJECTIONS = (
+    "", "outside the plan", "another claim", "without shifts elsewhere", "without shifts unsure",
+    "labels off", "label of something else", "label of another link", "order reversed",
+    "room open",
+)  # fmt: skip
+"""What speaks against pairing a record without asking, whatever its probability."""
 
 
 @dataclass(frozen=True)
@@ -35,6 +53,8 @@ class Verdict:
     stratum: np.ndarray
     state: np.ndarray
     """The most probable state of the most probable place."""
+    objection: np.ndarray
+    """The first of OBJECTIONS that holds, as its number."""
 
 
 def best_states(weighed: Weighed) -> np.ndarray:
@@ -49,66 +69,127 @@ def best_states(weighed: Weighed) -> np.ndarray:
     return order[head]
 
 
-def strata(weighed: Weighed, ledger: Ledger) -> tuple[np.ndarray, np.ndarray]:
-    """Return the stratum of each record, and its best state."""
-    state = best_states(weighed)
+def strata(
+    weighed: Weighed, ledger: Ledger, state: np.ndarray, objection: np.ndarray
+) -> np.ndarray:
+    """Return the stratum of each record, from its best state and what speaks against it."""
+    form = weighed.states.form[state]
+    kind = np.full(len(state), LABELS.index("mistyped"))
+    full = form <= candidates.OTHER_END
+    kind[full] = np.where(weighed.by_hand, 1, 0)[full]
+    kind[form == candidates.TAIL] = LABELS.index("shortened")
+    sound = objection == 0
+    contested = np.bincount(weighed.run_of, weights=~sound)[weighed.run_of] / weighed.in_run
+    case = (contested > MESSY) * len(LEDGERS) + ledger.state
+    # where a run is messy, nothing but a full label says which panel it is in
+    sound &= (contested <= MESSY) | ~_shortened(weighed, form)
+    return np.where(sound, case * len(LABELS) + kind, len(STRATA) - 1)
+
+
+def objections(weighed: Weighed, ledger: Ledger, state: np.ndarray) -> np.ndarray:
+    """Return for each record the first of OBJECTIONS that holds, as its number; 0 where none does.
+
+    state: the best state of each record.
+    """
     form, regime = weighed.states.form[state], weighed.states.regime[state]
-    kind = np.full(len(state), 2)
-    kind[form <= candidates.OTHER_END] = 0
-    kind[form == candidates.TAIL] = 1
     # a label that is planned for another link is no slip that may be mended without asking
     elsewhere = np.isin(weighed.names, [n for n, info in weighed.typed.items() if info.full])
-    sound = (
-        (weighed.unit >= 0)
-        & (weighed.unit == weighed.plain_unit)
-        & (weighed.p_plain > 0.9)
-        & ~ledger.rival
-        & (regime == 0)
-        & (form < candidates.UNRELATED)
-        & ~((form == candidates.MISTYPED) & elsewhere)
+    held = (
+        weighed.unit < 0,
+        ledger.rival,
+        weighed.unit != weighed.plain_unit,
+        weighed.p_plain <= LEAST_PLAIN,
+        regime != 0,
+        form >= candidates.UNRELATED,
+        (form == candidates.MISTYPED) & elsewhere,
+        _exchanged(weighed),
     )
-    return np.where(sound, ledger.state * len(LABELS) + kind, len(STRATA) - 1), state
+    first = np.select(held, range(1, len(held) + 1), 0)
+    full = (first == 0) & (form <= candidates.OTHER_END)
+    open_room = (first == 0) & _shortened(weighed, form) & ~_room_known(weighed, full)
+    return np.asarray(np.where(open_room, OBJECTIONS.index("room open"), first))
 
 
 def judge(weighed: Weighed, ledger: Ledger, parameters: Parameters, tolerance: float) -> Verdict:
     """Decide which records are paired without asking.
 
-    tolerance: the highest accepted chance that a pair is wrong. A shortened label is taken only
-    where full labels of the same run stand in the same panel.
+    tolerance: the highest accepted chance that a pair is wrong.
     """
-    stratum, state = strata(weighed, ledger)
+    state = best_states(weighed)
+    objection = objections(weighed, ledger, state)
+    stratum = strata(weighed, ledger, state, objection)
     confidence = calibrated(stratum, weighed.p_unit, parameters)
     accepted = (stratum < len(STRATA) - 1) & (confidence >= 1 - RESERVE * tolerance)
     accepted &= log_odds(weighed.p_unit) >= LEAST_BITS
+    return Verdict(accepted, confidence, stratum, state, objection)
+
+
+def vague(weighed: Weighed) -> np.ndarray:
+    """Say of each record whether a shortened label leaves open which panel it is of."""
+    state = best_states(weighed)
+    form = weighed.states.form[state]
+    full = (form <= candidates.OTHER_END) & (weighed.states.regime[state] == 0)
+    return _shortened(weighed, form) & ~_room_known(weighed, full)
+
+
+def _room_known(weighed: Weighed, full: np.ndarray) -> np.ndarray:
+    """Say of each record whether its panel is confirmed by more than a shortened label.
+
+    Full labels of the same run stand in the panel, or the run's own evidence is clear.
+    """
     panel = np.where(weighed.unit >= 0, weighed.grid.panel[np.maximum(weighed.unit, 0)], -1)
     block = weighed.run_of.astype(np.int64) * (len(weighed.grid.sizes) + 1) + panel + 1
     blocks, where = np.unique(block, return_inverse=True)
-    shortened = weighed.states.form[state] == candidates.TAIL
-    witnesses = np.bincount(where, weights=accepted & ~shortened, minlength=len(blocks))
-    accepted &= ~shortened | (witnesses[where] >= LEAST_WITNESSES)
-    return Verdict(accepted, confidence, stratum, state)
+    likely = full & (log_odds(weighed.p_unit) >= LEAST_BITS)
+    witnesses = np.bincount(where, weights=likely, minlength=len(blocks))
+    known = (witnesses[where] >= LEAST_WITNESSES) | (log_odds(weighed.p_own) >= ROOM_BITS)
+    return np.asarray(known)
+
+
+def _exchanged(weighed: Weighed) -> np.ndarray:
+    """Say of each record whether it stands in reverse beside its neighbour in the run.
+
+    Two ports taken in the other order look like two labels given to each other's fibres.
+    """
+    unit, run, sign = weighed.unit, weighed.run_of, weighed.sign
+    back = (run[1:] == run[:-1]) & (unit[1:] >= 0) & (unit[:-1] >= 0)
+    back &= (weighed.rows[1:] == weighed.rows[:-1] + 1) & ((unit[1:] - unit[:-1]) * sign[1:] == -1)
+    out = np.zeros(len(unit), dtype=bool)
+    out[1:] |= back
+    out[:-1] |= back
+    return out
+
+
+def _shortened(weighed: Weighed, form: np.ndarray) -> np.ndarray:
+    """Say of each record whether its label, mended or not, leaves out part of the planned one."""
+    out = form == candidates.TAIL
+    for n in np.flatnonzero((form == candidates.MISTYPED) & (weighed.unit >= 0)).tolist():
+        info = weighed.typed[weighed.names[n]]
+        out[n] = candidates.distance(info.solid, weighed.grid.solid(int(weighed.unit[n])))[1]
+    return out
 
 
 def calibrated(stratum: np.ndarray, probability: np.ndarray, parameters: Parameters) -> np.ndarray:
     """Turn the chain's probability into the share that was right in such cases."""
     bits = log_odds(probability)
     out = np.zeros(len(bits))
-    for number, knots in enumerate(parameters.calibration):
+    known = knots(parameters.calibration)
+    for number in np.unique(stratum).tolist():
         mine = stratum == number
-        if not mine.any():
-            continue
-        out[mine] = shares(knots, bits[mine])
+        out[mine] = shares(known.get(STRATA[number], ()), bits[mine])
     return out
 
 
 def surest(parameters: Parameters) -> float:
     """Return the confidence of a full label in a clean panel that nothing speaks against."""
-    return float(shares(parameters.calibration[0], np.array([20.0]))[0])
+    return float(shares(knots(parameters.calibration).get(STRATA[0], ()), np.array([20.0]))[0])
 
 
-def shares(knots: Sequence[tuple[float, float]], bits: np.ndarray) -> np.ndarray:
+def shares(steps: Knots, bits: np.ndarray) -> np.ndarray:
     """Return the share right at log2 odds: that of the nearest knot below, 0 below the first."""
-    at, share = np.array(knots).reshape(-1, 2).T
+    if not len(steps):
+        return np.zeros(len(bits))
+    at, share = np.array(steps).reshape(-1, 2).T
     place = np.searchsorted(at, bits, side="right") - 1
     return np.where(place >= 0, share[np.maximum(place, 0)], 0.0)
 

@@ -30,14 +30,15 @@ class Ledger:
 
 def of_claims(
     grid: Grid, unit: np.ndarray, run_of: np.ndarray, way: np.ndarray, loose: np.ndarray,
-    noted: np.ndarray, exempt: np.ndarray,
+    noted: np.ndarray, exempt: np.ndarray, vague: np.ndarray,
 ) -> Ledger:  # fmt: skip
     """Draw up the ledgers from the most probable places.
 
     unit: per record, -1 where outside; records in order of work. loose: records without a place
     they are probably at (outside the plan, or nothing near certain), which spoil the panels
     worked on just before and after them. noted: units that the crew noted as skipped: no gap.
-    exempt: records that rival nobody (retests).
+    exempt: records that rival nobody (retests). vague: records whose shortened labels do not say
+    which panel they are of; they rival nobody either, but stand beside the one they seem to be of.
     """
     records = np.arange(len(unit))
     placed = unit >= 0
@@ -49,14 +50,17 @@ def of_claims(
     close = (run_o[1:] == run_o[:-1]) & (np.abs(order[1:] - order[:-1]) <= NEAR)
     clash = same & ~close
     rival = np.zeros(len(unit), dtype=bool)
-    for side in (order[1:], order[:-1]):
-        rival[side[clash]] = True
+    seeming = np.zeros(len(unit), dtype=bool)
+    for side, other in ((order[1:], order[:-1]), (order[:-1], order[1:])):
+        only_seems = vague[other] & ~vague[side]
+        rival[side[clash & ~only_seems]] = True
+        seeming[side[clash & only_seems]] = True
     # a retest of a rivalled record is rivalled too
-    keys = np.unique(key[rival & placed])
-    rival = np.isin(key, keys) & placed
+    keys = np.unique(key[rival & placed & ~vague])
+    rival |= np.isin(key, keys) & placed
     panel = np.where(placed, grid.panel[np.maximum(unit, 0)], -1)
     block = panel * WAYS + way
-    beside: set[int] = set()
+    beside = set(block[seeming].tolist())
     for record in np.flatnonzero(loose):
         for step in (-1, 1):
             at = record + step

@@ -102,6 +102,7 @@ WORDS = {
     "habit": "how this run writes its labels",
     "values": "loss and length against the plan",
     "claims": "other readings that claim the same links",
+    "succession": "where the same instrument stood before",
     "other visit": "the same fibres measured by another run",
     "order of work": "the order in which the ports were taken",
     "total": "for the places found, against the next best",
@@ -161,6 +162,9 @@ def _message(
     if len(typed) > SHOWN:
         shown += f" … '{typed[-1]}'"
     where = f" in run {', '.join(runs)}" if any(runs) else ""
+    if code == "stopped-or-shifted":
+        last = place.name(int(found.site[by.record[members].max()]))
+        where += f"; stopped at {last}, or shifted?"
     count = f"{len(typed)} label{'' if len(typed) == 1 else 's'} ({shown}){where}"
     return f"{count}: {QUESTIONS[code].meaning}. {by.reason[members[0]].capitalize()}."
 

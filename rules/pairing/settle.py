@@ -43,8 +43,10 @@ def settle(case: Case, place: Sites, *, pairs: bool) -> tuple[Outcome, weigh.Wei
     exempt[rows] = weighed.retest | np.isin(weighed.unit, case.again)
     loose = np.zeros(len(unit), dtype=bool)
     loose[rows] = ((weighed.unit < 0) | (weighed.p_unit < 0.5)) & free
+    vague = np.zeros(len(unit), dtype=bool)
+    vague[rows] = gate.vague(weighed) & free
     unit[rows[job]] = -1
-    every = ledger.of_claims(case.grid, unit, case.run, case.way, loose, case.noted, exempt)
+    every = ledger.of_claims(case.grid, unit, case.run, case.way, loose, case.noted, exempt, vague)
     claims = ledger.Ledger(every.state[rows], every.rival[rows], every.unclaimed)
     verdict = gate.judge(weighed, claims, case.parameters, settings.pairing_tolerance)
     accepted = (verdict.accepted & free) | (fixed[rows] >= 0)

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from rules.pairing import candidates, chain, claims, physics, sweeps
+from rules.pairing import candidates, chain, claims, keying, physics, succession, sweeps
 from rules.pairing.candidates import OUTSIDE, States
 from rules.pairing.case import UNBOUND, Case
 from rules.pairing.grid import Grid
@@ -43,10 +43,16 @@ class Weighed:
     retest: np.ndarray
     """Per record: the label says that it is a retest."""
     sign: np.ndarray
+    by_hand: np.ndarray
+    """Per record: the labels of its run were typed one by one."""
     run_of: np.ndarray
+    in_run: np.ndarray
+    """Per record: records of its run, those of sweeps too."""
     way: np.ndarray
     records: np.ndarray
     """The number that each record has in its dump."""
+    p_own: np.ndarray
+    """Probability of `unit` if no other record had a say: what confirms a room by itself."""
     rows: np.ndarray
     """Where each record stands in its class: those of sweeps far from others are left out."""
 
@@ -73,6 +79,8 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
     anchored = np.where(sweep[rows] >= 0, named[rows], -1)
     runs = _stretches(case.run[rows], rows, anchored >= 0)
     sign = _signs(names, typed, grid, runs)
+    kind = keying.kinds(names, case.run[rows])
+    before = succession.previous(case.table, case.run)
     loss, multi, length = case.expected
     panels = len(grid.sizes)
     moves = chain.moves(parameters, panels)
@@ -88,7 +96,15 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
         again = np.r_[retest, np.zeros(len(standing), dtype=bool)]
         sure = np.array([only(typed[name]) for name in names], dtype=np.int64)
         sure = np.r_[sure, named[standing]]
-        place = _place(states, grid, np.r_[sign, np.ones(len(standing), np.int64)], case.noted)
+        written = np.array([typed[n].full[0][1] if typed[n].full else -1 for n in names], np.int64)
+        written = np.r_[written, np.full(len(standing), candidates.EXACT)]
+        place = _place(
+            states,
+            grid,
+            np.r_[sign, np.ones(len(standing), np.int64)],
+            np.r_[kind, np.zeros(len(standing), np.int64)],
+            case.noted,
+        )
         terms = {"label": states.bits.astype(np.int64)}
         if len(case.noted):
             told = np.isin(states.unit, case.noted) & (states.form != OUTSIDE)
@@ -107,13 +123,16 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
         unit, p_unit, _, _ = top_two(states, probability, len(every))
         guess = np.where(shortened & (p_unit[:own] > 0.5), unit[:own], -1)
     for _ in range(ROUNDS - 1):
-        terms["habit"] = _habits(states, probability, run_of)
+        stands = named.copy()
+        found, p_found, _, _ = top_two(states, probability, len(every))
+        stands[every] = np.where(p_found > 0.9, found, -1)
+        terms["succession"] = succession.weigh(states, every, stands, case.run, before, grid)
+        terms["habit"] = _habits(states, probability, run_of, written)
         if parameters.one_to_one:
             terms["claims"] = claims.rivals(
                 states, probability, run_of, way, grid.panel, again, case.again, parameters
             )
         if parameters.physics:
-            found, p_found, _, _ = top_two(states, probability, len(every))
             sure = np.where(p_found > 0.9, found, -1)
             terms["values"] = physics.weigh(
                 states, measured, loss, multi, length, grid.panel, run_of, sure
@@ -131,10 +150,12 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
     probability = probability[:kept]
     unit, p_unit, second, p_second = top_two(states, probability, own)
     plain_unit, p_plain = _plain(states, runs, place, terms, moves, panels, parameters)
+    p_own = _alone(states, runs, place, terms, moves, panels, parameters, unit, shortened)
     return sweep, Weighed(
         grid, states, terms, probability, unit, p_unit, second, p_second, plain_unit, p_plain,
-        typed, names, retest, sign, run_of[:own], way[:own],
-        case.table["record"].to_numpy(dtype=np.int64)[rows], rows,
+        typed, names, retest, sign, kind > 0,
+        run_of[:own], np.bincount(case.run)[case.run[rows]], way[:own],
+        case.table["record"].to_numpy(dtype=np.int64)[rows], p_own, rows,
     )  # fmt: skip
 
 
@@ -194,7 +215,9 @@ def only(info: candidates.Typed) -> int:
     return info.full[0][0] if len(info.full) == 1 else -1
 
 
-def _place(states: States, grid: Grid, sign: np.ndarray, noted: np.ndarray) -> chain.Place:
+def _place(
+    states: States, grid: Grid, sign: np.ndarray, kind: np.ndarray, noted: np.ndarray
+) -> chain.Place:
     present = np.ones(grid.units, dtype=np.int64)
     present[noted] = 0
     before = np.r_[0, np.cumsum(present)]
@@ -202,7 +225,9 @@ def _place(states: States, grid: Grid, sign: np.ndarray, noted: np.ndarray) -> c
     sizes = np.maximum(before[grid.starts[1:]] - first, 1)
     panel = grid.panel[states.unit]
     place = np.minimum(before[states.unit] - first[panel], sizes[panel] - 1)
-    return chain.Place(panel, place, sizes[panel], states.regime, sign[states.record])
+    return chain.Place(
+        panel, place, sizes[panel], states.regime, sign[states.record], kind[states.record]
+    )
 
 
 def _stretches(run: np.ndarray, rows: np.ndarray, anchored: np.ndarray) -> list[tuple[int, int]]:
@@ -307,22 +332,43 @@ def _plain(
     return unit, p_unit
 
 
-def _habits(states: States, probability: np.ndarray, run_of: np.ndarray) -> np.ndarray:
+def _alone(
+    states: States, runs: list[tuple[int, int]], place: chain.Place, terms: dict[str, np.ndarray],
+    moves: chain.Moves, panels: int, p: Parameters, unit: np.ndarray, shortened: np.ndarray,
+) -> np.ndarray:  # fmt: skip
+    """Return how probable each shortened record's unit is by the evidence of its run alone."""
+    out = np.zeros(len(unit))
+    some = [(start, end) for start, end in runs if shortened[start:end].any()]
+    if not some:
+        return out
+    own = {name: value for name, value in terms.items() if name != "claims"}
+    probability = _solve(states, some, place, own, moves, panels, p, len(unit))
+    at = np.where(states.form == OUTSIDE, -1, states.unit) == unit[states.record]
+    return np.bincount(states.record, weights=probability * at, minlength=len(unit))
+
+
+def _habits(
+    states: States, probability: np.ndarray, run_of: np.ndarray, written: np.ndarray
+) -> np.ndarray:
     """Learn how each run writes labels: forms it uses all day cost little, others more.
 
-    Shares of the forms in a run with one record's worth of prior belief per form.
+    Shares of the forms in a run with one record's worth of prior belief per form. written: the
+    form in which each record's label names a planned link, -1 where it names none. That such a
+    label was meant for another link is no habit of typing: it counts as it is written.
     """
     forms = len(candidates.FORMS)
     usual = np.array([0.82, 0.08, 0.03, 0.04, 0.02, 0.0, 0.0, 0.0])
     learnt = usual > 0
-    key = run_of[states.record] * forms + states.form
+    planned = (states.form == candidates.MISTYPED) & (written[states.record] >= 0)
+    form = np.where(planned, written[states.record], states.form)
+    key = run_of[states.record] * forms + form
     runs = int(run_of.max(initial=0)) + 1
     seen = np.bincount(key, weights=probability, minlength=runs * forms).reshape(runs, forms)
     share = (seen + 6 * usual) / (seen[:, learnt].sum(axis=1, keepdims=True) + 6)
     gain = np.log2(np.maximum(share, 1e-6) / np.maximum(usual, 1e-6))
     gain[:, ~learnt] = 0.0
     gain[:, candidates.MISTYPED] = np.clip(gain[:, candidates.MISTYPED], -3.0, 3.0)
-    bits = np.clip(gain, -6.0, 6.0)[run_of[states.record], states.form]
+    bits = np.clip(gain, -6.0, 6.0)[run_of[states.record], form]
     return np.asarray(np.rint(1000 * bits), dtype=np.int64)
 
 

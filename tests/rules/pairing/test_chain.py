@@ -14,12 +14,15 @@ _hmmc = pytest.importorskip("hmmlearn._hmmc")
 
 
 @settings(derandomize=True, max_examples=40, deadline=None)
-@given(st.integers(2, 7), st.integers(2, 9), st.integers(0, 10_000))
-def test_forward_backward_is_that_of_hmmlearn(ports: int, records: int, seed: int) -> None:
+@given(st.integers(2, 7), st.integers(2, 9), st.integers(0, 2), st.integers(0, 10_000))
+def test_forward_backward_is_that_of_hmmlearn(
+    ports: int, records: int, kind: int, seed: int
+) -> None:
     count = ports * records
     place = chain.Place(
         np.zeros(count, dtype=np.int64), np.tile(np.arange(ports), records),
         np.full(count, ports), np.zeros(count, dtype=np.int64), np.ones(count, dtype=np.int64),
+        np.full(count, kind),
     )  # fmt: skip
     table = chain.moves(Parameters(), 1)
     weight = np.random.default_rng(seed).uniform(-12, 0, count)
@@ -30,13 +33,14 @@ def test_forward_backward_is_that_of_hmmlearn(ports: int, records: int, seed: in
         a[None, :ports] for a in (place.panel, place.place, place.size, place.regime, place.sign)
     ]
     move = np.arange(ports)[None, :] - np.arange(ports)[:, None]
-    step = table.within[0, 0][np.clip(move, -chain.REACH, chain.REACH) + chain.REACH]
+    step = table.within[kind, 0, 0][np.clip(move, -chain.REACH, chain.REACH) + chain.REACH]
     frames = np.exp2(weight).reshape(records, ports)
     if records >= chain.SPOT:
         frames[-1] *= chain._stop(one)[0]
     frames /= frames.max(axis=1, keepdims=True)
-    _, ahead, scaling = _hmmc.forward_scaling(chain._start(one, table)[0], step, frames)
-    both = ahead * _hmmc.backward_scaling(chain._start(one, table)[0], step, frames, scaling)
+    begin = chain._start(one, np.array([kind]), table)[0]
+    _, ahead, scaling = _hmmc.forward_scaling(begin, step, frames)
+    both = ahead * _hmmc.backward_scaling(begin, step, frames, scaling)
     both /= both.sum(axis=1, keepdims=True)
     np.testing.assert_allclose(found.reshape(records, ports), both, atol=1e-5)
 
@@ -50,6 +54,7 @@ def test_a_run_is_weighed_alike_whatever_stands_beside_it() -> None:
         place = chain.Place(
             np.zeros(count, dtype=np.int64), np.tile(np.arange(ports), records * runs),
             np.full(count, ports), np.zeros(count, dtype=np.int64), np.ones(count, dtype=np.int64),
+            np.zeros(count, dtype=np.int64),
         )  # fmt: skip
         return chain.posterior(
             [(r * records, (r + 1) * records) for r in range(runs)],

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from rapidfuzz.distance import OSA
 
 from rules import labels
-from rules.pairing.candidates import _distance
+from rules.pairing.candidates import distance
 
 
 @settings(derandomize=True, max_examples=200, deadline=None)
@@ -20,7 +20,7 @@ from rules.pairing.candidates import _distance
 def test_the_least_distance_to_a_form_is_that_of_rapidfuzz(typed: str, forms: list[str]) -> None:
     solid = labels.solid(typed)
     best = min(OSA.distance(solid, form) for form in forms)
-    found, _ = _distance(solid, forms)
+    found, _ = distance(solid, forms)
     assert found == (best if best <= 5 else found)
     assert (found <= 5) == (best <= 5)
 
