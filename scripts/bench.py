@@ -1,14 +1,16 @@
-"""Measure time and memory of each stage next to a floor measured in the same run.
+"""Measure the product: time and memory of each part next to a floor measured in the same run.
 
-python3 scripts/bench.py                     10 000, 100 000 and 1 000 000 readings
-python3 scripts/bench.py 10000 100000        other sizes
+python3 scripts/bench.py                     stages at 10 000, 100 000 and 1 000 000 readings
+python3 scripts/bench.py 10000 100000        other sizes (up to 3000000)
+python3 scripts/bench.py --only page watch   other parts: layouts, page, watch, startup, handover,
+                                             portfolio; `all` for everything
 python3 scripts/bench.py --json FILE         write the figures as JSON as well
-python3 scripts/bench.py --page              the page under ten clients instead, young and old job
-python3 scripts/bench.py --layouts           every dump layout next to pandas.read_csv instead
 
 The floor of a size is `pandas.read_csv` of the same bytes, the SHA-256 of them, and a bare
-`executemany` of the same rows into a fresh SQLite file. Each size runs in a process of its own, so
-that peaks of memory do not mix; a thread samples the memory held, stage by stage.
+`executemany` of the same rows into a fresh SQLite file; that of evaluating is one sort and one
+group of the readings by link and time. Each size runs in a process of its own, so that peaks of
+memory do not mix; a thread samples the memory held, stage by stage. `cpu` is the processor time of
+this process, which a busy machine changes less than the clock.
 """
 
 from __future__ import annotations
@@ -27,12 +29,18 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
+ROOT = Path(__file__).resolve().parents[1]
+sys.path[:0] = [str(ROOT), str(ROOT / "scripts")]
+
 SIZES = (10_000, 100_000, 1_000_000)
 SAMPLE_S = 0.02
+EVALUATE = " evaluate alone"
 INNER = {
+    EVALUATE: ("ingest.kept", "evaluate"),
     "  of it: clocks": ("rules.clocks", "resolve"),
     "  of it: copies": ("rules.duplicates", "mark"),
     "  of it: runs": ("rules.runs", "assign"),
@@ -48,6 +56,9 @@ INNER = {
 """Functions of the evaluation that are timed on their own: stage to (module, function)."""
 PATH = ("read", "store", "derive", "export")
 """Stages that make up the whole path."""
+FLOOR, SORTING = "floor", "floor of evaluating (sort, group)"
+MORE = 1_000
+"""Readings of a dump that is added to a job already evaluated."""
 
 
 class Meter:
@@ -66,14 +77,14 @@ class Meter:
         done = threading.Event()
         sampler = threading.Thread(target=self._sample, args=(done,), daemon=True)
         sampler.start()
-        begun = time.perf_counter()
+        begun, worked = time.perf_counter(), time.process_time()
         try:
             yield
         finally:
-            took = time.perf_counter() - begun
+            took, cpu = time.perf_counter() - begun, time.process_time() - worked
             done.set()
             sampler.join()
-            self.stages[name] = {"seconds": took, "peak_mb": self.peak / 1e6}
+            self.stages[name] = {"seconds": took, "cpu": cpu, "peak_mb": self.peak / 1e6}
 
     @contextmanager
     def inner(self, places: dict[str, tuple[str, str]]) -> Iterator[None]:
@@ -91,12 +102,13 @@ class Meter:
 
     def _timed(self, name: str, function: Callable[..., Any]) -> Callable[..., Any]:
         def timed(*arguments: Any, **options: Any) -> Any:
-            begun = time.perf_counter()
+            begun, worked = time.perf_counter(), time.process_time()
             try:
                 return function(*arguments, **options)
             finally:
-                spent = self.stages.setdefault(name, {"seconds": 0.0, "peak_mb": 0.0})
+                spent = self.stages.setdefault(name, {"seconds": 0.0, "cpu": 0.0, "peak_mb": 0.0})
                 spent["seconds"] += time.perf_counter() - begun
+                spent["cpu"] += time.process_time() - worked
 
         return timed
 
@@ -137,7 +149,7 @@ def measure(size: int) -> dict[str, dict[str, float]]:
     import pandas  # noqa: F401 its import is no stage
 
     from desk.demo import bulk
-    from ingest import derive, export, intake, planload
+    from ingest import derive, dumps, export, intake, planload, views
     from ingest.job import Job
     from ingest.jobtemplate import Beginning
     from parsers import registry
@@ -146,10 +158,10 @@ def measure(size: int) -> dict[str, dict[str, float]]:
     meter = Meter()
     with tempfile.TemporaryDirectory(prefix="glasstally-bench-") as name:
         folder = Path(name)
-        made = bulk.write(folder / "made", size, dumps=1)
-        path = made.dumps[0]
+        made = bulk.write(folder / "made", size + MORE, dumps=1, later=MORE)
+        path, later = made.dumps
         data = path.read_bytes()
-        with meter.stage("floor"):
+        with meter.stage(FLOOR):
             floor(data, folder)
         sha256 = hashlib.sha256(data).hexdigest()
         dump = Dump(data, path.name, sha256)
@@ -167,33 +179,77 @@ def measure(size: int) -> dict[str, dict[str, float]]:
             arrived = intake.receive_file(job, path)
         assert arrived.new, arrived
         with meter.stage("store (parse, account, rows)"):
-            intake.read_pending(job)
+            dumps.read_pending(job)
         with meter.inner(INNER), meter.stage("derive (evaluate, derived tables)"):
-            derive.derive(job)
+            evaluation = derive.derive(job)
+        links = evaluation.pairs.set_index("reading_id")["link_id"]
+        table = evaluation.readings
+        table = table.assign(link_id=links.reindex(table["reading_id"]).to_numpy())
+        del evaluation, links
+        with meter.stage(SORTING):
+            ordered = table.sort_values(["link_id", "taken_at_utc"])
+            ordered.groupby("link_id", sort=False)["loss_db"].mean()
+        del table, ordered
         with meter.stage("export readings as CSV"):
             export.write(job, "readings", "csv", folder / "readings.csv")
+        with meter.stage(f"one more dump of {MORE} readings, until status shows it"):
+            intake.receive_file(job, later)
+            dumps.read_pending(job)
+            derive.refresh(job)
+            assert views.status(job)["balance"]["read"] == size + MORE
     return meter.stages
 
 
 def show(results: dict[int, dict[str, dict[str, float]]]) -> None:
     """Print one table: stage by size with seconds, ratio to the floor and peak memory."""
     print(f"{platform.machine()}, Python {platform.python_version()}, {sys.platform}")
-    print(f"{'stage':<48}{'readings':>10}{'seconds':>10}{'x floor':>9}{'peak MB':>9}")
+    heads = ("readings", "seconds", "cpu", "x floor", "peak MB")
+    print(f"{'stage':<56}", *(f"{head:>9}" for head in heads))
     for size, stages in results.items():
-        base = stages["floor"]["seconds"]
-        total = 0.0
+        total = dict.fromkeys(("seconds", "cpu", "peak_mb"), 0.0)
         for name, figures in stages.items():
-            counted = name.startswith(PATH)
-            total += figures["seconds"] if counted else 0.0
-            print(
-                f"{name:<48}{size:>10}{figures['seconds']:>10.2f}"
-                f"{figures['seconds'] / base:>9.2f}{figures['peak_mb']:>9.0f}"
-            )
-        print(f"{'whole path: read + store + derive + export':<48}{size:>10}{total:>10.2f}"
-              f"{total / base:>9.2f}")  # fmt: skip
+            if name.startswith(PATH):
+                total = {
+                    "seconds": total["seconds"] + figures["seconds"],
+                    "cpu": total["cpu"] + figures["cpu"],
+                    "peak_mb": max(total["peak_mb"], figures["peak_mb"]),
+                }
+            _line(name, size, figures, stages[SORTING if name == EVALUATE else FLOOR])
+        _line("whole path: read + store + derive + export", size, total, stages[FLOOR])
+        print(f"{'kB a reading at the peak':<56} {size:>9} {total['peak_mb'] * 1000 / size:>9.2f}")
 
 
-def page(to: Path | None) -> None:
+def _line(name: str, size: int, figures: dict[str, float], base: dict[str, float]) -> None:
+    ratio = figures["cpu"] / max(base["cpu"], 1e-9)
+    print(
+        f"{name:<56} {size:>9} {figures['seconds']:>9.2f} {figures['cpu']:>9.2f} "
+        f"{ratio:>9.2f} {figures['peak_mb']:>9.0f}"
+    )
+
+
+def stages(sizes: list[int]) -> dict[int, dict[str, dict[str, float]]]:
+    """Measure each size in a process of its own and print the table."""
+    results = {}
+    for size in sizes:
+        done = subprocess.run(
+            [sys.executable, __file__, "--one", str(size)],
+            stdout=subprocess.PIPE, text=True, check=True,
+        )  # fmt: skip
+        results[size] = json.loads(done.stdout.splitlines()[-1])
+    show(results)
+    return results
+
+
+def layouts() -> object:
+    """Show every dump layout next to `pandas.read_csv`."""
+    import bench_parsers
+
+    found = list(bench_parsers.figures())
+    bench_parsers.show(found)
+    return [asdict(one) for one in found]
+
+
+def page() -> object:
     """Show how long the page's answers take on a young job and on one that has seen a lot."""
     import page_latency
 
@@ -202,41 +258,78 @@ def page(to: Path | None) -> None:
         found[age] = page_latency.figures(old=old)
         print(f"{age} job")
         page_latency.show(found[age])
-    if to:
-        to.write_text(json.dumps(found, indent=1), encoding="utf-8")
+    return found
+
+
+def watch() -> object:
+    """Show how many dumps a second the drop folder takes."""
+    import bench_watch
+
+    return _told(bench_watch.figures())
+
+
+def startup() -> object:
+    """Show how long the command takes to say something."""
+    import bench_startup
+
+    return _told(bench_startup.figures())
+
+
+def portfolio() -> object:
+    """Show how long a sum over a great many readings of many jobs takes."""
+    import bench_portfolio
+
+    with tempfile.TemporaryDirectory(prefix="glasstally-bench-") as name:
+        bench_portfolio.fill(Path(name), bench_portfolio.READINGS, bench_portfolio.JOBS)
+        return _told(bench_portfolio.figures(Path(name)))
+
+
+def handover() -> object:
+    """Show what a handover of 10 000 links takes (the long test measures the same)."""
+    done = subprocess.run(
+        [sys.executable, "-m", "pytest", "-q", "-s", "tests/desk/test_handover_size.py"],
+        cwd=ROOT, stdout=subprocess.PIPE, text=True, check=False,
+    )  # fmt: skip
+    line = next((line for line in done.stdout.splitlines() if " pages" in line), "no figures")
+    print(line)
+    return line
+
+
+def _told(found: dict[str, Any]) -> dict[str, Any]:
+    for name, value in found.items():
+        print(f"{name:<28} {value}")
+    return found
+
+
+PARTS: dict[str, Callable[[], object]] = {
+    "layouts": layouts, "page": page, "watch": watch, "startup": startup, "handover": handover,
+    "portfolio": portfolio,
+}  # fmt: skip
 
 
 def main() -> None:
+    """Run what the options ask for."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
     parser.add_argument("sizes", nargs="*", type=int, default=list(SIZES))
+    parser.add_argument("--only", nargs="+", choices=[*PARTS, "all"], default=[])
     parser.add_argument("--json", type=Path)
-    parser.add_argument("--layouts", action="store_true")
-    parser.add_argument("--page", action="store_true")
     parser.add_argument("--one", type=int, help=argparse.SUPPRESS)
     arguments = parser.parse_args()
-    if arguments.page:
-        page(arguments.json)
-        return
     if arguments.one:
         print(json.dumps(measure(arguments.one)))
         return
-    if arguments.layouts:
-        sys.path.insert(0, str(Path(__file__).resolve().parent.parent))
-        bench_parsers = importlib.import_module("scripts.bench_parsers")
-        bench_parsers.show(bench_parsers.figures())
-        return
-    results = {}
-    for size in arguments.sizes:
-        done = subprocess.run(
-            [sys.executable, __file__, "--one", str(size)],
-            stdout=subprocess.PIPE, text=True, check=True,
-        )  # fmt: skip
-        results[size] = json.loads(done.stdout.splitlines()[-1])
-    show(results)
+    every = "all" in arguments.only
+    found: dict[str, object] = {}
+    if every or not arguments.only:
+        found["stages"] = stages(arguments.sizes)
+    for name, part in PARTS.items():
+        if every or name in arguments.only:
+            print(f"== {name}")
+            found[name] = part()
     if arguments.json:
-        arguments.json.write_text(json.dumps(results, indent=1), encoding="utf-8")
+        arguments.json.write_text(json.dumps(found, indent=1, default=str), encoding="utf-8")
 
 
 if __name__ == "__main__":

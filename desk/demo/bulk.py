@@ -36,12 +36,14 @@ def write(
     seed: int = 1,
     both: bool = True,
     dumps: int = 1,
+    later: int = 0,
     slips: float = 0.0,
 ) -> Bulk:
     """Write `readings` stored rows in the layout `comma-preamble` and the plan they belong to.
 
     Every link is tested at two wavelengths, in both directions if `both`, panel by panel. `slips`
-    is the share of records whose label has one wrong digit. The same arguments, the same bytes.
+    is the share of records whose label has one wrong digit; the last `later` rows are a dump of
+    their own. The same arguments, the same bytes.
     """
     folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng(seed)
@@ -76,7 +78,9 @@ def write(
         "loss": np.round(np.maximum(loss, 0.03), 2),
     }
     paths = []
-    for number, rows in enumerate(np.array_split(np.arange(readings), dumps), start=1):
+    parts = np.array_split(np.arange(readings - later), dumps)
+    parts += [np.arange(readings - later, readings)] if later else []
+    for number, rows in enumerate(parts, start=1):
         paths.append(folder / f"bulk-{number:03d}.csv")
         paths[-1].write_text(_dump(rows, frame), encoding="utf-8", newline="\n")
     return Bulk(plan, tuple(paths), count, readings)

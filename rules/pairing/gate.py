@@ -129,7 +129,7 @@ def vague(weighed: Weighed) -> np.ndarray:
     state = best_states(weighed)
     form = weighed.states.form[state]
     full = (form <= candidates.OTHER_END) & (weighed.states.regime[state] == 0)
-    return _shortened(weighed, form) & ~_room_known(weighed, full)
+    return np.asarray(_shortened(weighed, form) & ~_room_known(weighed, full))
 
 
 def _room_known(weighed: Weighed, full: np.ndarray) -> np.ndarray:
@@ -166,7 +166,7 @@ def _shortened(weighed: Weighed, form: np.ndarray) -> np.ndarray:
     for n in np.flatnonzero((form == candidates.MISTYPED) & (weighed.unit >= 0)).tolist():
         info = weighed.typed[weighed.names[n]]
         out[n] = candidates.distance(info.solid, weighed.grid.solid(int(weighed.unit[n])))[1]
-    return out
+    return np.asarray(out)
 
 
 def calibrated(stratum: np.ndarray, probability: np.ndarray, parameters: Parameters) -> np.ndarray:

@@ -74,11 +74,14 @@ def find(case: Case, unit: np.ndarray) -> np.ndarray:
     return np.where(whole[stretch], stretch, -1)
 
 
-def doubted(
+def undoubted(
     case: Case, unit: np.ndarray, sweep: np.ndarray, rows: np.ndarray, states: States,
     probability: np.ndarray,
-) -> np.ndarray:  # fmt: skip
-    """Return the sweeps that hold a place, measured the same way, where another record may be.
+) -> np.ndarray | None:  # fmt: skip
+    """Return the sweeps without those that another record may lay claim to; None if none may.
+
+    A place that another record may have measured the same way is such a claim. With them go the
+    other sweeps of their runs, so that one run's doubts are settled in one round.
 
     rows: the record of the class that each record among `states` is.
     """
@@ -88,7 +91,10 @@ def doubted(
     record = rows[states.record]
     other = (sweep[record] < 0) & (states.form != OUTSIDE) & (probability > LIKELY)
     found = owner[states.unit[other] * WAYS + case.way[record[other]]]
-    return np.unique(found[found >= 0])
+    doubted = np.isin(sweep, found[found >= 0])
+    if not doubted.any():
+        return None
+    return np.where(np.isin(case.run, case.run[doubted]), -1, sweep)
 
 
 def _plausible(case: Case, stretch: np.ndarray, stretches: int, unit: np.ndarray) -> np.ndarray:

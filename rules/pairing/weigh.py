@@ -114,9 +114,9 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
                 states, measured, loss, multi, length, grid.panel, run_of, sure
             )
         probability = _solve(states, runs, place, terms, moves, panels, parameters, own)
-        doubted = sweeps.doubted(case, named, sweep, every, states, probability)
-        if len(doubted):
-            return weigh(case, named, np.where(np.isin(sweep, doubted), -1, sweep))
+        fewer = sweeps.undoubted(case, named, sweep, every, states, probability)
+        if fewer is not None:
+            return weigh(case, named, fewer)
         shortened = np.isin(names, [n for n, i in typed.items() if i.tails])
         if last or not shortened.any():
             break
@@ -141,9 +141,9 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
                 states, probability, measured.loss_db, run_of, grid.units
             )
         probability = _solve(states, runs, place, terms, moves, panels, parameters, own)
-    doubted = sweeps.doubted(case, named, sweep, every, states, probability)
-    if len(doubted):
-        return weigh(case, named, np.where(np.isin(sweep, doubted), -1, sweep))
+    fewer = sweeps.undoubted(case, named, sweep, every, states, probability)
+    if fewer is not None:
+        return weigh(case, named, fewer)
     states, kept = _head(states, own)
     place = chain.Place(*(getattr(place, f.name)[:kept] for f in fields(chain.Place)))
     terms = {name: value[:kept] for name, value in terms.items()}
