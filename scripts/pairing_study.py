@@ -32,7 +32,7 @@ from rules.evaluation import Decisions, Plan
 from rules.pairing import engine, fit, gate, records
 from rules.settings import Settings
 
-JUDGING_SEEDS = range(930, 936)
+JUDGING_SEEDS = range(940, 943)
 
 
 @dataclass
