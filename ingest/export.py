@@ -97,10 +97,17 @@ _TEXT = {sign: pa.scalar(sign, pa.large_string()) for sign in ('"', ",", "")}
 
 def _csv(frame: pd.DataFrame) -> bytes:
     """Write RFC 4180, one line feed per row; cells are made by column, not row by row."""
-    head = ",".join(str(name) for name in frame)
-    cells = [_cells(frame[name]) for name in frame]
-    rows = pc.binary_join_element_wise(*cells, _TEXT[","]).to_pylist() if len(frame) else []
-    return "\n".join([head, *rows, ""]).encode()
+    blocks = [(",".join(str(name) for name in frame) + "\n").encode()]
+    for at in range(0, len(frame), _BLOCK):
+        block = frame.iloc[at : at + _BLOCK]
+        cells = [_cells(block[name]) for name in block]
+        rows = pc.binary_join_element_wise(*cells, _TEXT[","]).to_pylist()
+        blocks.append("\n".join([*rows, ""]).encode())
+    return b"".join(blocks)
+
+
+_BLOCK = 50_000
+"""Rows whose cells are texts at the same time."""
 
 
 def _cells(column: pd.Series[Any]) -> Any:

@@ -325,7 +325,7 @@ def serial(folder: Path, rng: random.Random, long: bool) -> Figures:
     import tty
 
     job = new_job(folder / "job")
-    rows = 330_000 if long else 3_000
+    rows = 385_000 if long else 3_000
     clean, _ = dump(rng, 1, rows)
     noisy, broken = _noisy(rng, 400)
     figures: Figures = {}

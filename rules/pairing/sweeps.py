@@ -17,6 +17,8 @@ LEAST_PORTS = 4
 MOST_OFF_DB = 0.5
 """A sweep whose loss stands further from its run's habit is weighed like any other; two and a
 half times what one cable differs from the next (`physics.weigh`)."""
+MOST_ROUNDS = 2
+"""Rounds in which only the sweeps in doubt are given up."""
 LIKELY = 0.02
 """A place this probable for another record is a claim to be weighed."""
 MOST_LENGTHS_OFF = 0.2
@@ -76,12 +78,12 @@ def find(case: Case, unit: np.ndarray) -> np.ndarray:
 
 def undoubted(
     case: Case, unit: np.ndarray, sweep: np.ndarray, rows: np.ndarray, states: States,
-    probability: np.ndarray,
+    probability: np.ndarray, rounds: int,
 ) -> np.ndarray | None:  # fmt: skip
     """Return the sweeps without those that another record may lay claim to; None if none may.
 
-    A place that another record may have measured the same way is such a claim. With them go the
-    other sweeps of their runs, so that one run's doubts are settled in one round.
+    A place that another record may have measured the same way is such a claim. Where that was so
+    again and again, the other sweeps of the same runs go too, which soon ends the matter.
 
     rows: the record of the class that each record among `states` is.
     """
@@ -94,7 +96,9 @@ def undoubted(
     doubted = np.isin(sweep, found[found >= 0])
     if not doubted.any():
         return None
-    return np.where(np.isin(case.run, case.run[doubted]), -1, sweep)
+    if rounds >= MOST_ROUNDS:
+        doubted = np.isin(case.run, case.run[doubted])
+    return np.where(doubted, -1, sweep)
 
 
 def _plausible(case: Case, stretch: np.ndarray, stretches: int, unit: np.ndarray) -> np.ndarray:

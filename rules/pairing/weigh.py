@@ -17,6 +17,8 @@ from rules.pairing.parameters import Parameters
 ROUNDS = 3
 BORDER = 12
 """Records of a sweep kept on either side of others: more than any rule looks sideways."""
+AROUND = 500
+"""Records of sweeps on either side that still say how a run writes and measures: about a day's."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +59,9 @@ class Weighed:
     """Where each record stands in its class: those of sweeps far from others are left out."""
 
 
-def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray, Weighed | None]:
+def weigh(
+    case: Case, named: np.ndarray, sweep: np.ndarray, rounds: int = 0
+) -> tuple[np.ndarray, Weighed | None]:
     """Weigh the records of a class that belong to no sweep, None where there are none.
 
     Returns the sweeps that stand besides: one that another record may lay claim to is weighed too.
@@ -65,7 +69,7 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
     named: the unit whose planned label each record has to the letter, -1 none; sweep: its sweep,
     -1 none (`sweeps.find`). A sweep's records stand where their labels say: those next to others
     keep their place in the chain, which is cut between them; the rest only speak as claims, habits
-    and values.
+    and values. rounds: how often sweeps were given up already.
     """
     rows = _worked(sweep < 0)
     if not len(rows):
@@ -114,9 +118,9 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
                 states, measured, loss, multi, length, grid.panel, run_of, sure
             )
         probability = _solve(states, runs, place, terms, moves, panels, parameters, own)
-        fewer = sweeps.undoubted(case, named, sweep, every, states, probability)
+        fewer = sweeps.undoubted(case, named, sweep, every, states, probability, rounds)
         if fewer is not None:
-            return weigh(case, named, fewer)
+            return weigh(case, named, fewer, rounds + 1)
         shortened = np.isin(names, [n for n, i in typed.items() if i.tails])
         if last or not shortened.any():
             break
@@ -141,9 +145,9 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
                 states, probability, measured.loss_db, run_of, grid.units
             )
         probability = _solve(states, runs, place, terms, moves, panels, parameters, own)
-    fewer = sweeps.undoubted(case, named, sweep, every, states, probability)
+    fewer = sweeps.undoubted(case, named, sweep, every, states, probability, rounds)
     if fewer is not None:
-        return weigh(case, named, fewer)
+        return weigh(case, named, fewer, rounds + 1)
     states, kept = _head(states, own)
     place = chain.Place(*(getattr(place, f.name)[:kept] for f in fields(chain.Place)))
     terms = {name: value[:kept] for name, value in terms.items()}
@@ -161,21 +165,27 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
 
 def _worked(loose: np.ndarray) -> np.ndarray:
     """Return the records that belong to no sweep, and those of sweeps near them."""
-    before = np.r_[0, np.cumsum(loose)]
-    at = np.arange(len(loose))
-    low, high = np.maximum(at - BORDER, 0), np.minimum(at + BORDER + 1, len(loose))
-    return np.flatnonzero(before[high] > before[low])
+    return np.flatnonzero(_near(loose, BORDER))
+
+
+def _near(marked: np.ndarray, reach: int) -> np.ndarray:
+    """Mark what stands at most `reach` records from a marked one."""
+    before = np.r_[0, np.cumsum(marked)]
+    at = np.arange(len(marked))
+    low, high = np.maximum(at - reach, 0), np.minimum(at + reach + 1, len(marked))
+    return np.asarray(before[high] > before[low])
 
 
 def _standing(
     states: States, rows: np.ndarray, named: np.ndarray, sweep: np.ndarray, case: Case
 ) -> np.ndarray:
-    """Return the other records of sweeps that matter here: those of the same panels and runs."""
-    runs = np.zeros(int(case.run.max(initial=0)) + 1, dtype=bool)
-    runs[case.run[rows]] = True
+    """Return the other records of sweeps that matter here: of the same panels, and of the hours
+    around, which tell the habits of the run and what its losses are off by.
+    """
+    around = _near(sweep < 0, AROUND)
     near = np.zeros(len(case.grid.sizes), dtype=bool)
     near[case.grid.panel[states.unit]] = True
-    out = (sweep >= 0) & (runs[case.run] | near[case.grid.panel[np.maximum(named, 0)]])
+    out = (sweep >= 0) & (around | near[case.grid.panel[np.maximum(named, 0)]])
     out[rows] = False
     return np.flatnonzero(out)
 
