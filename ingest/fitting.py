@@ -7,10 +7,10 @@ from ingest.decisions import decisions
 from ingest.derive import refresh
 from ingest.job import Job
 from ingest.session import writing
-from rules import clocks, duplicates, references, runs
 from rules.evaluation import Plan
 from rules.pairing import Parameters
 from rules.pairing.fit import as_json, fit
+from rules.preparation import prepare
 
 
 def fit_pairing(job: Job, by: str = "") -> dict[str, object]:
@@ -23,11 +23,8 @@ def fit_pairing(job: Job, by: str = "") -> dict[str, object]:
         number, links = planload.newest(connection)
         stored, _ = readings.load(connection)
         decided = decisions(connection)
-        working, _ = clocks.resolve(stored, job.settings)
-        working, _, _ = duplicates.mark(working, decided)
         papers = sheets.tables_of(connection)
-        working, table, _, _ = runs.assign(working, papers, job.settings)
-        working, _ = references.apply(working, table, papers, job.settings)
+        working = prepare(stored, papers, decided, job.settings).working
         values = as_json(fit(Plan(links, number), working, decided, Parameters(), job.settings))
         session.record("fit", {"parameters": values}, by)
     refresh(job)

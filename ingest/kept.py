@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from typing import Any
 
@@ -15,7 +15,8 @@ from rules import limit_sets
 from rules.evaluate import evaluate
 from rules.evaluation import Decisions, Evaluation, Plan, RunSheets
 from rules.limit_sets import LimitSet, LimitSetError
-from rules.pairing import Parameters
+from rules.pairing import Parameters, explain
+from rules.preparation import prepare
 from rules.settings import Settings
 
 
@@ -44,6 +45,13 @@ class Kept:
         )  # fmt: skip
         questions = contradictions.ask(made.questions, self.contrary)
         return replace(made, questions=unclear.ask(questions, self.undecided, self.decided))
+
+    def explained(self, reading_ids: Sequence[str]) -> list[dict[str, Any]]:
+        """Return the evidence by which some readings were paired (`pairing.explain`)."""
+        working = prepare(self.stored, self.run_sheets, self.decided, self.settings).working
+        return explain(
+            self.plan, working, self.decided, self.parameters, self.settings, reading_ids
+        )
 
 
 def sets_from(texts: Mapping[str, str]) -> dict[str, LimitSet]:

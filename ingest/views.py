@@ -151,7 +151,8 @@ def link(job: Job, link_id: str) -> Row:
         )
         asked = ask.rows(
             "SELECT DISTINCT q.* FROM derived_questions q, json_each(q.options) o "
-            "WHERE json_extract(o.value, '$.link_id') = ?",
+            "WHERE json_extract(o.value, '$.link_id') = ?1 OR EXISTS (SELECT 1 FROM "
+            "json_each(o.value, '$.link_ids') i WHERE i.value = ?1)",
             (link_id,),
         )
         acts = ask.rows(
@@ -165,6 +166,33 @@ def link(job: Job, link_id: str) -> Row:
             "readings": rows,
             "acts": [json.loads(a["body"]) | {"at": a["at"], "who": a["who"]} for a in acts],
         }  # fmt: skip
+
+
+def beside(job: Job, row: int, reach: int = 2) -> list[Row]:
+    """Return the visits of a run around one reading, as its dump holds them.
+
+    row: the reading's row in the store. Each visit: label, link_id (empty where unpaired), own
+    (whether the reading belongs to it); `reach` of them on either side.
+    """
+    with _open(job) as ask:
+        near = ask.rows(
+            "SELECT v.record, v.label, coalesce(p.link_id, '') AS link_id, r.row = ?1 AS own "
+            "FROM reading r JOIN readings v ON v.reading_id = r.reading_id "
+            "LEFT JOIN derived_pairs p ON p.row = r.row WHERE r.row BETWEEN ?1 - ?2 AND ?1 + ?2 "
+            "AND v.quantity <> 'reference' AND (v.dump_sha256, v.run_id) = (SELECT w.dump_sha256, "
+            "w.run_id FROM reading o JOIN readings w ON w.reading_id = o.reading_id "
+            "WHERE o.row = ?1) ORDER BY v.record, r.row",
+            (row, 16 * reach),
+        )
+    visits: list[Row] = []
+    for entry in near:
+        own = bool(entry["own"])
+        if visits and visits[-1]["label"] == entry["label"]:
+            visits[-1]["own"] |= own
+        else:
+            visits.append({"label": entry["label"], "link_id": entry["link_id"], "own": own})
+    at = next((n for n, visit in enumerate(visits) if visit["own"]), 0)
+    return visits[max(at - reach, 0) : at + reach + 1]
 
 
 def plan(job: Job) -> Row:

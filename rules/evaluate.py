@@ -5,19 +5,18 @@ from __future__ import annotations
 import pandas as pd
 
 from rules import (
+    alongside,
     balance,
     causes,
     checks,
     clocks,
     completion,
-    duplicates,
     grades,
     limits,
     pairing,
     planned,
-    references,
+    preparation,
     retests,
-    runs,
     suspicions,
     tables,
 )
@@ -41,36 +40,35 @@ def evaluate(
     journal entry. Nothing depends on the order of rows or dumps; the same arguments give the same
     evaluation.
     """
-    working, of_clocks = clocks.resolve(readings, settings)
-    working, of_copies, ask_copies = duplicates.mark(working, decisions)
-    working, run_table, of_runs, ask_runs = runs.assign(working, run_sheets, settings)
-    working, of_references = references.apply(working, run_table, run_sheets, settings)
+    ready = preparation.prepare(readings, run_sheets, decisions, settings)
+    working, run_table = ready.working, ready.runs
     tests = planned.expand(plan.links, settings)
     paired = pairing.pair(plan, working, run_table, decisions, parameters, settings)
 
-    needs = limits.needs(tests, paired.pairs, working, run_table, settings)
+    beside = alongside.pairs_of(working, paired.pairs)
+    needs = limits.needs(tests, beside, working, run_table, settings)
     confirmed = limits.confirmed_names(decisions.acts, sets)
     limit_rows = limits.for_links(plan.links, needs, sets, settings, confirmed)
     context = checks.Context(
-        plan, working, run_table, run_sheets, paired.pairs, decisions, settings, tests, limit_rows
+        plan, working, run_table, run_sheets, beside, decisions, settings, tests, limit_rows
     )
     early = suspicions.join(
         causes.settle(
-            suspicions.join(of_clocks, of_copies, of_runs, of_references, paired.findings),
+            suspicions.join(*ready.findings, paired.findings),
             decisions,
         ),
         checks.before(context),
     )
     stopped = _stopped(early, working)
     graded = grades.grade(
-        tests, working, paired.pairs, limit_rows, stopped, decisions, run_table, settings
+        tests, working, beside, limit_rows, stopped, decisions, run_table, settings
     )
     late = checks.after(context.graded(graded.grades))
     found = suspicions.join(early, causes.settle(graded.findings, decisions), late)
     findings, ask_causes = causes.group(found, working, run_table, decisions)
     questions = tables.conform(
         pd.concat(
-            [ask_copies, ask_runs, paired.questions, graded.questions, ask_causes],
+            [*ready.questions, paired.questions, graded.questions, ask_causes],
             ignore_index=True,
         ),
         tables.QUESTIONS,
@@ -92,7 +90,7 @@ def evaluate(
         test_states=states,
         completion=completion.count(states, plan.links),
         retests=retests.make(states, plan.links, decisions.answers),
-        balance=balance.balance(working, paired.pairs, stopped),
+        balance=balance.balance(working, beside, stopped),
     )
 
 

@@ -45,9 +45,10 @@ def status(
         raise BadInput(f"No scope '{scope}'; there are: {', '.join(SCOPES)}.")
     job = open_job()
     if link:
-        from desk import linkfacts
+        from desk import linkfacts, linkpairs
 
         found = views.link(job, link)
+        found |= {"pairing": linkpairs.of(job, found)}
         _link(found | linkfacts.of(found, job.settings), json)
         return
     board = views.status(job)
@@ -118,7 +119,7 @@ def tell_balance(heaps: Mapping[str, int]) -> None:
 
 
 def _link(link: Mapping[str, Any], as_json: bool) -> None:
-    from desk import linkfacts
+    from desk import linkfacts, linkpairs
 
     if as_json:
         show_json(link)
@@ -146,6 +147,10 @@ def _link(link: Mapping[str, Any], as_json: bool) -> None:
          ("power_dbm", "power dBm"), ("taken_at", "taken"), ("meter_serial", "meter")],
         title="\nReadings",
     )  # fmt: skip
+    linkpairs.tell(link["pairing"])
+    for question in link["questions"]:
+        if question["state"] == "open":
+            say(f"\nAsked about this link: {question['question_id']}: {question['message']}")
     show_table(link["findings"], [("severity", ""), ("code", "code"), ("message", "finding")],
                title="\nFindings")  # fmt: skip
     linkfacts.tell_budgets(link["uncertainty"])

@@ -8,10 +8,8 @@ from typing import Annotated, Any
 
 import typer
 
+from desk import evidence
 from desk.terminal import By, Json, Why, fail, open_job, say, show_json, show_table
-
-BAR = 24
-"""Width of the longest bar of a waterfall, in characters."""
 
 alias = typer.Typer(
     no_args_is_help=True, help="Names learnt from answers: typed so, meant otherwise, in this job."
@@ -66,16 +64,7 @@ def questions(
 def _tell(row: Mapping[str, Any]) -> None:
     say(f"{row['question_id']}: {row['readings']} readings, {row['state']}")
     say(row["message"])
-    terms = [e for e in row["evidence"] if e["weight"]]
-    if terms:
-        say("\nEvidence in bits; to the right: for the proposal, to the left: against it")
-        for line in waterfall(terms):
-            say(line)
-    others = [e for e in row["evidence"] if not e["weight"]]
-    if others:
-        say("\nAs it was stored, and where it is placed")
-        for entry in others:
-            say(f"  {entry['term']}: {entry['text']}")
+    evidence.tell(row["evidence"])
     if row["options"]:
         say("\nChoices")
         for number, option in enumerate(row["options"], 1):
@@ -92,20 +81,6 @@ def _tell(row: Mapping[str, Any]) -> None:
     say("\nSettle it: glasstally answer "
         f"{row['question_id']} accept|choose LINK|shift N|rename FROM TO|outside-plan|leave-out|"
         "ask-crew --by NAME")  # fmt: skip
-
-
-def waterfall(terms: Sequence[Mapping[str, Any]]) -> list[str]:
-    """Draw terms as bars about a middle line; a term `total` closes them."""
-    longest = max((abs(float(term["weight"])) for term in terms), default=0.0) or 1.0
-    lines = []
-    for term in terms:
-        weight = float(term["weight"])
-        length = round(BAR * abs(weight) / longest) if abs(weight) >= 0.05 else 0
-        bar = "#" * max(length, 1)
-        left = f"{bar if weight < 0 else '':>{BAR}}"
-        right = f"{bar if weight >= 0 else '':<{BAR}}"
-        lines.append(f"  {term['term']:<14}{weight:>+9.1f}  {left}|{right}  {term['text']}")
-    return lines
 
 
 def answer(

@@ -54,14 +54,13 @@ def pair(
     Each row whose quantity is not `reference` gets exactly one row of PAIRS. The same tables in
     any row order give the same result.
     """
-    place = sites.of_plan(plan.links)
-    made = records.of_readings(working)
-    bound = bindings.of_answers(decisions.answers)
-    found, explained = _settle(plan, working, place, made, bound, decisions, parameters, settings)
-    by_reading = readings.spread(working, made, place, bound, found, settings)
-    asked = questions.make(working, made, place, bound, found, by_reading, explained)
+    done = settled(plan, working, decisions, parameters, settings)
+    by_reading = readings.spread(working, done.made, done.place, done.bound, done.found, settings)
+    asked = questions.make(
+        working, done.made, done.place, done.bound, done.found, by_reading, done.explained
+    )
     return Pairing(
-        readings.as_pairs(by_reading, place),
+        readings.as_pairs(by_reading, done.place),
         tables.conform(asked, tables.QUESTIONS),
         readings.notes(working, by_reading),
     )
@@ -76,11 +75,30 @@ def weighed(
     Sweeps are weighed like any other records, so that all rates and shares count them.
     """
     parameters = replace(parameters, sweeps=False)
+    return settled(plan, working, decisions, parameters, settings).explained.classes
+
+
+@dataclass(frozen=True)
+class Settled:
+    """The outcome of every record, with all that led to it."""
+
+    place: Sites
+    made: Records
+    bound: Bindings
+    found: Outcome
+    explained: questions.Explained
+
+
+def settled(
+    plan: Plan, working: pd.DataFrame, decisions: Decisions, parameters: Parameters,
+    settings: Settings,
+) -> Settled:  # fmt: skip
+    """Settle every record of a working table and keep the evidence of those weighed."""
     place = sites.of_plan(plan.links)
     made = records.of_readings(working)
     bound = bindings.of_answers(decisions.answers)
-    _, explained = _settle(plan, working, place, made, bound, decisions, parameters, settings)
-    return explained.classes
+    found, explained = _settle(plan, working, place, made, bound, decisions, parameters, settings)
+    return Settled(place, made, bound, found, explained)
 
 
 def _named(subjects: pd.Series, place: Sites) -> np.ndarray:

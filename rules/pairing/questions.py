@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from rules import asking
+from rules import asking, labels
 from rules.codes.questions import QUESTIONS
 from rules.pairing import candidates, gate
 from rules.pairing.bindings import Bindings
@@ -57,6 +57,13 @@ class Explained:
         whole.sort(key=lambda panel: (-round(weight.get(panel, 0.0), 6), panel))
         return [where[panel] for panel in whole[:MOST_ROOMS]]
 
+    def rival_reading(self, record: int) -> str:
+        """Say how the runner-up would read a record's label: empty where as it stands."""
+        weighed, n = self.where[record]
+        rival = _best(weighed, n, weighed.second)
+        regime = int(weighed.states.regime[rival]) if rival >= 0 else 0
+        return f"labels off: {candidates.REGIMES[regime]}" if regime else ""
+
     def terms(self, records: Sequence[int]) -> list[dict[str, Any]]:
         """Return the evidence for the places found over the runners-up, summed over records.
 
@@ -68,13 +75,7 @@ class Explained:
             if record not in self.where:
                 continue
             weighed, n = self.where[record]
-            first, last = weighed.states.first[n], weighed.states.first[n + 1]
-            options = np.arange(first, last)
-            place = np.where(
-                weighed.states.form[options] == candidates.OUTSIDE, -1, weighed.states.unit[options]
-            )
-            best = _best(options, place == weighed.unit[n], weighed)
-            rival = _best(options, place == weighed.second[n], weighed)
+            best, rival = _best(weighed, n, weighed.unit), _best(weighed, n, weighed.second)
             if best < 0 or rival < 0:
                 continue
             total += float(
@@ -87,7 +88,7 @@ class Explained:
         if not sums:
             return []
         rows: list[dict[str, Any]] = [
-            {"term": name, "weight": round(value, 1), "text": WORDS[name]}
+            {"term": name, "weight": round(value, 1) + 0.0, "text": WORDS[name]}
             for name, value in sums.items()
         ]
         order = round(total - sum(r["weight"] for r in rows), 1)
@@ -109,8 +110,12 @@ WORDS = {
 }
 
 
-def _best(options: np.ndarray, fits: np.ndarray, weighed: Weighed) -> int:
-    mine = options[fits]
+def _best(weighed: Weighed, n: int, units: np.ndarray) -> int:
+    """Return the most probable state of a record at its place among `units`, -1 where none is."""
+    states = weighed.states
+    options = np.arange(states.first[n], states.first[n + 1])
+    place = np.where(states.form[options] == candidates.OUTSIDE, -1, states.unit[options])
+    mine = options[place == units[n]]
     return int(mine[np.argmax(np.round(weighed.probability[mine], 9))]) if len(mine) else -1
 
 
@@ -134,7 +139,8 @@ def make(
         at = {record: n for n, record in enumerate(inside)}
         more = [[room[at[int(by.record[n])]] for n in members] for room in rooms]
         options = _options(members, by, place, found, more)
-        evidence = explained.terms(inside) + _neighbours(inside, names, runs, found, place)
+        evidence = explained.terms(inside)
+        evidence += neighbours(inside, names, runs, found, place, "held")
         asked_of = next(
             (bound.asked[i] for n in members if (i := by.reading_id[n]) in bound.asked), ""
         )
@@ -211,14 +217,18 @@ def _options(
 
 
 def _span(ids: Sequence[str]) -> str:
-    names = list(dict.fromkeys(ids))
+    names = sorted(set(ids), key=lambda name: (labels.natural(name), name))
     return names[0] if len(names) == 1 else f"{names[0]} to {names[-1]} ({len(names)} links)"
 
 
-def _neighbours(
-    inside: Sequence[int], names: Sequence[str], runs: Sequence[str], found: Outcome, place: Sites
-) -> list[dict[str, Any]]:
-    """Return the records just before, at and after the first held one, as they were stored."""
+def neighbours(
+    inside: Sequence[int], names: Sequence[str], runs: Sequence[str], found: Outcome, place: Sites,
+    mark: str,
+) -> list[dict[str, Any]]:  # fmt: skip
+    """Return the records around the first and the last one inside, as they were stored.
+
+    mark: what is said of those inside themselves.
+    """
     first, last = inside[0], inside[-1]
     rows = []
     for record in [*range(first - 2, first + 3), *range(last - 1, last + 3)]:
@@ -226,7 +236,7 @@ def _neighbours(
             continue
         site = int(found.site[record])
         at = place.name(site) if site >= 0 else "outside the plan"
-        text = f"'{names[record]}' → {at}" + (" (held)" if record in inside else "")
+        text = f"'{names[record]}' → {at}" + (f" ({mark})" if record in inside else "")
         if {"term": "in time", "weight": 0.0, "text": text} not in rows:
             rows.append({"term": "in time", "weight": 0.0, "text": text})
     return rows

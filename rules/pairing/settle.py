@@ -11,6 +11,9 @@ from rules.pairing.outcome import Outcome
 from rules.pairing.sites import Sites
 from rules.settings import Settings
 
+SWEPT = "label as planned; every port of the panel claimed once, in order"
+"""Reason of every record of a sweep, and of no other."""
+
 
 def settle(case: Case, place: Sites, *, pairs: bool) -> tuple[Outcome, weigh.Weighed | None]:
     """Settle the records of one class; those that had to be weighed come with their evidence.
@@ -92,7 +95,7 @@ def _sweeps(out: Outcome, case: Case, unit: np.ndarray, swept: np.ndarray) -> No
     out.site[swept], out.typed_site[swept] = site, site
     out.status[swept], out.how[swept] = "paired", "exact"
     out.confidence[swept] = gate.surest(case.parameters)
-    out.reason[swept] = "label as planned; every port of the panel claimed once, in order"
+    out.reason[swept] = SWEPT
 
 
 def _of_the_set(names: list[str], settings: Settings) -> np.ndarray:

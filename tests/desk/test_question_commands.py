@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 from typer.testing import CliRunner
 
-from desk.commands.questions import waterfall
+from desk.evidence import waterfall
 from desk.main import build
 from rules.codes.questions import CREW_REMEMBERS
 
