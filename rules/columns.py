@@ -19,18 +19,23 @@ def codes(column: pd.Series, sort: bool = False) -> tuple[Ints, Any]:
 
     With `sort` the numbers follow the order of the texts, so that they do not depend on rows.
     """
-    if _uniform(column):
-        return np.zeros(len(column), dtype="int64"), np.array([column.iloc[0]], dtype=object)
-    numbers, texts = pd.factorize(column, sort=sort)
-    return numbers.astype("int64"), np.asarray(texts, dtype=object)
+    heads, length = _heads(column)
+    numbers, texts = pd.factorize(heads, sort=sort)
+    return np.repeat(numbers.astype("int64"), length), np.asarray(texts, dtype=object)
 
 
-def _uniform(column: pd.Series) -> bool:
-    """Tell whether a column holds one text throughout: quicker to see than to number."""
-    values, some = column.array, 64
+def _heads(column: pd.Series) -> tuple[Any, Any]:
+    """Return the first of each stretch of equal texts, and how long each stretch is.
+
+    Neighbours mostly share their text, and comparing them is much quicker than numbering them.
+    """
+    values = column.array
     if not len(values) or column.dtype != "str":
-        return False
-    return bool((values[:some] == values[0]).all()) and bool((values == values[0]).all())
+        return values, 1
+    first = np.flatnonzero(np.append(True, np.asarray(values[1:] != values[:-1], dtype="bool")))
+    if 2 * len(first) > len(values):
+        return values, 1
+    return values.take(first), np.diff(np.append(first, len(values)))
 
 
 def ranked(key: Ints) -> Ints:
@@ -151,11 +156,14 @@ def common_codes(*columns: pd.Series) -> tuple[list[Ints], Any]:
 
     Returns the numbers of each column and the texts as a pandas array.
     """
-    joined, texts = pd.factorize(pd.concat(columns, ignore_index=True))
+    parts = [_heads(column) for column in columns]
+    heads = [pd.Series(head) for head, _ in parts]
+    joined, texts = pd.factorize(pd.concat(heads, ignore_index=True))
     listed = pd.array(np.asarray(texts, dtype=object), dtype="str")
-    order = listed.argsort()
+    order = sorting(pd.Series(listed))
     rank = np.empty(len(order), dtype="int64")
     rank[order] = np.arange(len(order))
     numbers = rank[joined] if len(joined) else np.empty(0, "int64")
-    ends = np.cumsum([len(column) for column in columns])[:-1]
-    return np.split(numbers, ends), listed.take(order)
+    ends = np.cumsum([len(head) for head in heads])[:-1]
+    split = zip(np.split(numbers, ends), parts, strict=True)
+    return [np.repeat(number, length) for number, (_, length) in split], listed.take(order)

@@ -8,9 +8,9 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from rules import clocks, references, source_logs, tables
+from rules import alongside, clocks, references, source_logs, tables
 from rules.checks.thresholds import THRESHOLDS
-from rules.columns import Flags, Floats, Groups, Ints, codes
+from rules.columns import Flags, Floats, Groups, Ints, codes, positions
 from rules.evaluation import Decisions, Plan, RunSheets
 from rules.settings import Settings
 
@@ -43,12 +43,8 @@ class Basis:
 
     @cached_property
     def paired(self) -> pd.DataFrame:
-        """Return PAIRS in the order of `working`."""
-        ids = self.working["reading_id"].array
-        if len(self.pairs) == len(ids) and bool((self.pairs["reading_id"].array == ids).all()):
-            return self.pairs.reset_index(drop=True)
-        at = pd.Index(self.pairs["reading_id"]).get_indexer(pd.Index(ids))
-        return tables.conform(self.pairs.reset_index(drop=True).reindex(at), tables.PAIRS)
+        """Return what PAIRS says of each row of `working`, in its order."""
+        return alongside.pairs_of(self.working, self.pairs)
 
     @cached_property
     def ok(self) -> Flags:
@@ -75,9 +71,9 @@ class Basis:
     def link(self) -> Ints:
         """Return the row of `plan.links` that each single reading is paired with, −1 without."""
         number, names = codes(self.paired["link_id"])
-        row = pd.Index(self.plan.links["link_id"]).get_indexer(pd.Index(names, dtype="str"))
+        row = positions(self.plan.links["link_id"], pd.Series(names, dtype="str"))
         sure = self.single & (self.paired["status"] == "paired").to_numpy()
-        return np.where(sure, np.asarray(row, dtype="int64")[number], -1)
+        return np.where(sure, row[number], -1)
 
     @cached_property
     def dump(self) -> Ints:

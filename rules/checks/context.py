@@ -12,7 +12,7 @@ import pandas as pd
 from rules import references
 from rules.checks.basis import UNKNOWN_WAY, WAYS
 from rules.checks.expectation import Expectation
-from rules.columns import Flags, Floats, Ints, codes, compound, starts
+from rules.columns import Flags, Floats, Ints, codes, compound, positions, starts
 
 CLIP_DB = 0.6
 """One bad link must not look like a change of level: single values count up to this."""
@@ -39,7 +39,7 @@ class Context(Expectation):
         out = np.zeros((len(self.plan.links), len(self.lanes), 3), dtype="bool")
         rows = self.planned["kind"].isin(("link", "")).to_numpy()
         number, names = codes(self.planned["link_id"])
-        at = pd.Index(self.plan.links["link_id"]).get_indexer(pd.Index(names, dtype="str"))
+        at = positions(self.plan.links["link_id"], pd.Series(names, dtype="str"))
         nm = references.window_key(self.planned["wavelength_nm"])
         if not len(self.lanes) or not rows.any():
             return out
