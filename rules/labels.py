@@ -6,6 +6,8 @@ import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 
+import pandas as pd
+
 TOKEN = re.compile(r"[A-Z]+|[0-9]+|[^\W\d_A-Z]+")
 SEPARATOR = re.compile(r"[\W_]+")
 
@@ -29,6 +31,27 @@ def tokens(label: str) -> tuple[str, ...]:
 def key(label: str) -> str:
     """Return the normalised label: tokens joined by one separator."""
     return "-".join(tokens(label))
+
+
+def keys(column: pd.Series) -> pd.Series:
+    """Return the keys of a text column without absent values, as `key` gives them one by one."""
+    out = column.str.upper()
+    for pattern, replacement in _TO_KEY:
+        out = out.str.replace(pattern, replacement, regex=True)
+    foreign = ~column.str.isascii()
+    if foreign.any():
+        out = out.mask(foreign, column[foreign].map(key))
+    return out
+
+
+_TO_KEY = (
+    ("[^A-Z0-9]+", "-"),
+    ("([A-Z])([0-9])", r"\1-\2"),
+    ("([0-9])([A-Z])", r"\1-\2"),
+    ("^-+|-+$", ""),
+    ("(^|-)0+([0-9])", r"\1\2"),
+)
+"""Steps from a folded label of ASCII signs to its key."""
 
 
 def compact(label: str) -> str:

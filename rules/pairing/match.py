@@ -6,6 +6,9 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
+import pandas as pd
+
 from rules import labels
 from rules.pairing.sites import Sites
 from rules.settings import Settings
@@ -38,16 +41,31 @@ class Index:
     pairs: bool
 
     @cached_property
-    def by_level(self) -> tuple[dict[str, tuple[int, ...]], ...]:
-        """Return the sites by text, one mapping per level; made when the first label asks."""
-        levels: list[dict[str, set[int]]] = [{} for _ in LEVELS]
-        names = self.sites.names(pairs=self.pairs)
-        for text, site in zip(*(column.tolist() for column in names), strict=True):
-            parts = labels.tokens(text)
-            for level, shape in enumerate((text.strip(), "-".join(parts), "".join(parts))):
-                if shape:
-                    levels[level].setdefault(shape, set()).add(site)
-        return tuple({k: tuple(sorted(v)) for k, v in level.items()} for level in levels)
+    def exact(self) -> dict[str, tuple[int, ...]]:
+        """Return the sites by label as planned."""
+        texts, sites = self.sites.names(pairs=self.pairs)
+        return _by_text(pd.Series(texts, dtype="str").str.strip(), sites)
+
+    @cached_property
+    def _keys(self) -> tuple[pd.Series, np.ndarray]:
+        texts, sites = self.sites.names(pairs=self.pairs)
+        return labels.keys(pd.Series(texts, dtype="str")), sites
+
+    @cached_property
+    def normalised(self) -> dict[str, tuple[int, ...]]:
+        """Return the sites by key."""
+        return _by_text(*self._keys)
+
+    @cached_property
+    def compact(self) -> dict[str, tuple[int, ...]]:
+        """Return the sites by text without separators."""
+        keys, sites = self._keys
+        return _by_text(keys.str.replace("-", "", regex=False), sites)
+
+    def _sites(self, level: int, text: str) -> tuple[int, ...]:
+        """Look a text up; a mapping is made when the first label gets that far."""
+        known = (lambda: self.exact, lambda: self.normalised, lambda: self.compact)[level]()
+        return known.get(text, ()) if text else ()
 
     def look_up(self, label: str) -> Match:
         """Find the sites of a label at the strictest level that knows it.
@@ -56,16 +74,33 @@ class Index:
         proof of `A-11` where the plan has `A-1-1` too.
         """
         for level, (how, form) in enumerate(LEVELS):
-            text = form(label)
-            sites = self.by_level[level].get(text, ()) if text else ()
+            sites = self._sites(level, form(label))
             if sites and level == 1 and not labels.has_separator(label):
-                loose = self.by_level[2].get(labels.compact(label), ())
+                loose = self._sites(2, labels.compact(label))
                 sites = tuple(sorted({*sites, *loose}))
             if len(sites) == 1:
                 return Match(sites[0], how)
             if sites:
                 return Match(sites=sites)
         return Match()
+
+
+def _by_text(texts: pd.Series, sites: np.ndarray) -> dict[str, tuple[int, ...]]:
+    """Gather the sites of each text, ascending, each once."""
+    number, unique = pd.factorize(texts)
+    order = np.lexsort((sites, number))
+    number, sites = number[order], sites[order]
+    new = np.r_[True, (number[1:] != number[:-1]) | (sites[1:] != sites[:-1])][: len(number)]
+    number, sites = number[new], sites[new]
+    names = np.asarray(unique, dtype=object).tolist()
+    out: dict[str, tuple[int, ...]] = {
+        names[n]: (site,) for n, site in zip(number.tolist(), sites.tolist(), strict=True)
+    }
+    several = number[1:][number[1:] == number[:-1]]
+    for n in np.unique(several).tolist():
+        out[names[n]] = tuple(sites[number == n].tolist())
+    out.pop("", None)
+    return out
 
 
 def renamed(label: str, aliases: Iterable[tuple[str, str]]) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 
 import numpy as np
+import pandas as pd
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -63,3 +64,9 @@ def test_misspelt_records_are_told_from_strangers_as_well_as_a_linkage_package_d
     theirs = area(jellyfish.damerau_levenshtein_distance)
     assert ours > 0.97
     assert ours >= theirs - 0.005
+
+
+@settings(derandomize=True, max_examples=200, deadline=None)
+@given(st.lists(st.text("ABab019-_/:. äß²\u00a0#", max_size=9), max_size=20))
+def test_the_keys_of_a_column_are_those_of_its_labels(texts: list[str]) -> None:
+    assert labels.keys(pd.Series(texts, dtype="str")).tolist() == [labels.key(t) for t in texts]
