@@ -16,7 +16,7 @@ from ingest.errors import BadInput, plainly
 from ingest.grids import Grid
 from ingest.job import Job
 from ingest.session import writing
-from rules import tables
+from rules import plan_labels, tables
 from rules.codes import ENVIRONMENTS, FIBRE_TYPES, KINDS
 
 SYNONYMS = {
@@ -76,7 +76,7 @@ def load(job: Job, path: Path, by: str = "") -> PlanChange:
         session.record(
             "plan", {"sha256": sha256, "file": name, "name": path.name, "links": len(links)}, by
         )
-    return _change(number + 1, before, links, notes)
+    return _change(number + 1, before, links, (*notes, *plan_labels.notes(links)))
 
 
 def safe_name(name: str) -> str:

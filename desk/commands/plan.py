@@ -33,6 +33,7 @@ def load(
 
     Only link_id, fibre_type and what the kind needs are required. Headers are matched loosely. If a
     row is wrong, it is named by row and column and nothing is changed. Readings always stay.
+    Labels that crews may confuse are noted, with what to do against it.
     """
     from ingest import planload
     from ingest.derive import derive

@@ -149,3 +149,12 @@ def test_ten_thousand_links_load_in_about_a_second(job: Job, tmp_path: Path) -> 
     begin = time.process_time()
     assert planload.load(job, path).links == 10_000
     assert time.process_time() - begin < 3  # 0.5 s on an idle laptop; others may be at work
+
+
+def test_labels_easy_to_confuse_are_noted_and_never_refused(job: Job, tmp_path: Path) -> None:
+    path = tmp_path / "plan.csv"
+    path.write_text("link_id,fibre_type\nA-01,OM4\na 1,OM4\n")
+    change = planload.load(job, path)
+    assert change.links == 2
+    assert "'A-01' and 'a 1'" in change.notes[0]
+    assert "glasstally worklist" in change.notes[-1]
