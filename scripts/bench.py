@@ -65,7 +65,7 @@ class Meter:
     """Times stages and samples the memory that this process holds."""
 
     def __init__(self) -> None:
-        import psutil
+        import psutil  # type: ignore[import-untyped]
 
         self.process = psutil.Process()
         self.stages: dict[str, dict[str, float]] = {}

@@ -29,6 +29,7 @@ import pyarrow.parquet as pq
 ROOT = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(ROOT))
 
+READINGS, JOBS = 50_000_000, 500
 BASE = 10_000
 """Readings of the job that is really evaluated; the others are made of copies of it."""
 CREWS, METERS = 40, 60
@@ -147,8 +148,8 @@ def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawTextHelpFormatter
     )
-    parser.add_argument("--readings", type=int, default=50_000_000)
-    parser.add_argument("--jobs", type=int, default=500)
+    parser.add_argument("--readings", type=int, default=READINGS)
+    parser.add_argument("--jobs", type=int, default=JOBS)
     parser.add_argument("--folder", type=Path)
     given = parser.parse_args()
     with tempfile.TemporaryDirectory(prefix="glasstally-bench-") as name:
