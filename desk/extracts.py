@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from desk.terminal import say, show_table
+from desk.terminal import counted, say, show_table
 
 if TYPE_CHECKING:
     from parsers.dump import Dump, Extract
@@ -15,7 +15,8 @@ MOST_SHOWN = 12
 
 def preview(dump: Dump, extract: Extract) -> None:
     """Print the first readings as a table, then the faults."""
-    say(f"Preview of {dump.name}: {len(extract.readings)} readings, {len(extract.faults)} faults")
+    found = counted(len(extract.readings), "reading"), counted(len(extract.faults), "fault")
+    say(f"Preview of {dump.name}: {', '.join(found)}")
     rows = extract.readings.head(MOST_SHOWN).to_dict("records")
     for row in rows:
         row["clock"] = "" if str(row["taken_at"]) == "NaT" else str(row["taken_at"])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from desk.terminal import say, show_table
+from desk.terminal import counted, say, show_table
 
 if TYPE_CHECKING:
     from ingest.intake import Receipt
@@ -18,9 +18,8 @@ def one_line(receipt: Receipt) -> str:
     if receipt.outcome in ("held", "refused"):
         return f"{receipt.name}: {receipt.outcome}, {receipt.reason}"
     again = "arrived again, nothing added; " if receipt.outcome == "again" else ""
-    rest = [f"{len(found)} {word}" for found, word in (
-        (receipt.faults, "faults"), (receipt.failures, "failures"),
-        (receipt.questions, "questions"),
+    rest = [counted(len(found), word) for found, word in (
+        (receipt.faults, "fault"), (receipt.failures, "failure"), (receipt.questions, "question"),
     ) if found]  # fmt: skip
     return "; ".join([f"{receipt.name}: {again}{balance_line(receipt.balance)}", *rest])
 

@@ -103,6 +103,11 @@ def say(text: str = "") -> None:
     sys.stdout.write(text + "\n")
 
 
+def counted(count: int, word: str) -> str:
+    """Write a count with its noun: 1 fault, 2 faults."""
+    return f"{count} {word}{'' if count == 1 else 's'}"
+
+
 def show_json(value: object) -> None:
     """Print a value as JSON; absent numbers become null, never NaN."""
     json.dump(_plain(value), sys.stdout, ensure_ascii=False, indent=2, allow_nan=False)

@@ -11,7 +11,7 @@ import typer
 
 from desk import extracts
 from desk import receipt as receipts_out
-from desk.terminal import Exit, Json, job_folder, open_job, say, show_json, show_table
+from desk.terminal import Exit, Json, counted, job_folder, open_job, say, show_json, show_table
 
 if TYPE_CHECKING:
     from parsers.draft import Draft
@@ -174,8 +174,8 @@ def _checked(path: Path, wanted: str, quiet: bool) -> dict[str, Any] | None:
     lost = account.check(dump, extract)
     spans = extract.accounts.to_dict("records")
     if not quiet:
-        say(f"{path.name}: read by {parser.name} {parser.version}; "
-            f"{len(extract.readings)} readings, {len(extract.faults)} faults")  # fmt: skip
+        found = counted(len(extract.readings), "reading"), counted(len(extract.faults), "fault")
+        say(f"{path.name}: read by {parser.name} {parser.version}; {', '.join(found)}")
         for code, sentence in extract.questions:
             say(f"  question {code}: {sentence}")
         extracts.account(dump, extract)
