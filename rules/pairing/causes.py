@@ -7,7 +7,7 @@ from collections import Counter
 import numpy as np
 
 from rules.pairing import candidates
-from rules.pairing.gate import OBJECTIONS, Verdict
+from rules.pairing.gate import OBJECTIONS, Verdict, exchanged
 from rules.pairing.ledger import GAP, GAP_BESIDE, PART, Ledger
 from rules.pairing.weigh import Weighed
 
@@ -32,7 +32,7 @@ def of_held(
     form, regime = states.form[verdict.state], states.regime[verdict.state]
     panel = np.where(weighed.unit >= 0, grid.panel[np.maximum(weighed.unit, 0)], -1)
     code = np.full(len(held), "", dtype=object)
-    reversed_ = held & (verdict.objection == OBJECTIONS.index("order reversed"))
+    reversed_ = _reversed(weighed, ledger, verdict, held)
     for record in np.flatnonzero(held).tolist():
         info = weighed.typed[names[record]]
         code[record] = _cause(
@@ -70,6 +70,16 @@ def of_held(
         code[records] = strong[0]
         group[records] = f"run {run} panel {where}"
     return code, group
+
+
+def _reversed(weighed: Weighed, ledger: Ledger, verdict: Verdict, held: np.ndarray) -> np.ndarray:
+    """Say of each held record whether its standing in reverse is what is to be asked.
+
+    A neighbour that something weaker speaks against belongs to the same question.
+    """
+    out = held & (verdict.objection == OBJECTIONS.index("order reversed"))
+    near = np.r_[False, out[:-1]] | np.r_[out[1:], False]
+    return np.asarray(out | (held & near & exchanged(weighed) & ~ledger.rival.astype(bool)))
 
 
 def _blocks(weighed: Weighed, names: list[str]) -> np.ndarray:

@@ -102,7 +102,7 @@ def objections(weighed: Weighed, ledger: Ledger, state: np.ndarray) -> np.ndarra
         regime != 0,
         form >= candidates.UNRELATED,
         (form == candidates.MISTYPED) & elsewhere,
-        _exchanged(weighed),
+        exchanged(weighed),
     )
     first = np.select(held, range(1, len(held) + 1), 0)
     full = (first == 0) & (form <= candidates.OTHER_END)
@@ -146,7 +146,7 @@ def _room_known(weighed: Weighed, full: np.ndarray) -> np.ndarray:
     return np.asarray(known)
 
 
-def _exchanged(weighed: Weighed) -> np.ndarray:
+def exchanged(weighed: Weighed) -> np.ndarray:
     """Say of each record whether it stands in reverse beside its neighbour in the run.
 
     Two ports taken in the other order look like two labels given to each other's fibres.

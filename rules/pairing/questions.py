@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -138,7 +138,8 @@ def make(
         rooms = explained.rooms(inside, names) if code == "abbreviation" else []
         at = {record: n for n, record in enumerate(inside)}
         more = [[room[at[int(by.record[n])]] for n in members] for room in rooms]
-        options = _options(members, by, place, found, more)
+        turned = _turned(inside, found) if code == "order-reversed" else {}
+        options = _options(members, by, place, found, more, turned)
         evidence = explained.terms(inside)
         evidence += neighbours(inside, names, runs, found, place, "held")
         asked_of = next(
@@ -181,14 +182,23 @@ def _options(
     place: Sites,
     found: Outcome,
     rooms: Sequence[Sequence[int]],
+    turned: Mapping[int, int],
 ) -> list[dict[str, Any]]:
-    """Return what can be chosen, the proposed first; readings are in order of their ids."""
+    """Return what can be chosen, the proposed first; readings are in order of their ids.
+
+    turned: the site of each record if the labels were given to each other's fibres, else empty.
+    """
     record = by.record[members]
     fibres = by.fibre_position[members].tolist()
     choices = (
         ("place on the links found", found.site[record]),
         ("keep the labels as typed", found.typed_site[record]),
         *(("place in this panel", np.array(room)) for room in rooms),
+        *(
+            [("exchanged, in the order of work", np.array([turned[r] for r in record.tolist()]))]
+            if turned
+            else []
+        ),
         ("place on the next best links", found.second[record]),
     )
     confidence = float(found.confidence[record].min()) if len(record) else 0.0
@@ -214,6 +224,14 @@ def _options(
     ]
     outside = bool((found.site[record] < 0).all())
     return [rest[0], *out, rest[1]] if outside else [*out, *rest]
+
+
+def _turned(inside: Sequence[int], found: Outcome) -> dict[int, int]:
+    """Return the sites of two neighbours as if their labels were exchanged; none for more."""
+    if len(inside) != 2:
+        return {}
+    back = reversed(inside)
+    return {record: int(found.site[other]) for record, other in zip(inside, back, strict=True)}
 
 
 def _span(ids: Sequence[str]) -> str:
