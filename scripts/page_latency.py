@@ -2,6 +2,7 @@
 
 python3 scripts/page_latency.py              a young job of 100 000 readings
 python3 scripts/page_latency.py --old        the same readings in 100 dumps, 5 000 journal entries
+python3 scripts/page_latency.py --every 5    while answers and small dumps come in every 5 s
 
 Prints one line per page and one for all: answers, first answer ever, median, 95th percentile,
 largest page. Exit code 1 where the 95th percentile of all passes 150 ms or a page passes 200 kB.
@@ -12,6 +13,8 @@ from __future__ import annotations
 import argparse
 import http.client
 import random
+import re
+import shutil
 import signal
 import subprocess
 import sys
@@ -23,7 +26,9 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
-from urllib.parse import quote, urlsplit
+from urllib.parse import parse_qs, quote, urlsplit
+
+import httpx2
 
 if TYPE_CHECKING:
     from ingest.job import Job
@@ -32,6 +37,8 @@ CLIENTS = 10
 MOST_MS = 150.0
 MOST_KB = 200.0
 OLD_DUMPS, OLD_ENTRIES = 100, 5_000
+SMALL_DUMP = 24
+"""Readings of a dump that comes in meanwhile."""
 
 
 def job_of(folder: Path, readings: int, *, old: bool = False) -> Path:
@@ -104,6 +111,7 @@ class Client:
 
     def __init__(self, address: str) -> None:
         parts = urlsplit(address)
+        self.origin = f"{parts.scheme}://{parts.netloc}"
         self.line = http.client.HTTPConnection(parts.netloc, timeout=120)
         self.line.request("GET", f"{parts.path}?{parts.query}")
         answer = self.line.getresponse()
@@ -120,6 +128,22 @@ class Client:
         if answer.status != 200:
             raise RuntimeError(f"{path}: {answer.status}")
         return first, size
+
+    def send(self, path: str, dump: Path | None = None, **fields: str) -> None:
+        """Send a form as a browser would, with this visitor's token."""
+        self.line.request("GET", "/papers", headers={"cookie": self.cookie})
+        found = re.search(r'name="token" value="([^"]+)"', self.line.getresponse().read().decode())
+        assert found
+        form = httpx2.Request(
+            "POST", self.origin + path, data=fields | {"token": found[1]},
+            files={"dumps": dump.read_bytes()} if dump else None,
+            headers={"cookie": self.cookie, "origin": self.origin},
+        )  # fmt: skip
+        self.line.request("POST", path, body=form.read(), headers=dict(form.headers))
+        answer = self.line.getresponse()
+        answer.read()
+        if answer.status != 303:
+            raise RuntimeError(f"{path}: {answer.status}")
 
 
 @contextmanager
@@ -156,20 +180,62 @@ def load(address: str, paths: list[str], seconds: float) -> dict[str, list[tuple
     return seen
 
 
+def changing(address: str, paths: list[str], every: float, over: threading.Event) -> None:
+    """Answer a question, bring a small dump, answer the next, … until it is over."""
+    from desk.demo import bulk
+
+    client, count = Client(address), 0
+    asked = [parse_qs(urlsplit(path).query)["id"][0] for path in paths if "/question?" in path]
+    with tempfile.TemporaryDirectory(prefix="glasstally-latency-") as name:
+        while not over.wait(every):
+            count += 1
+            if count % 2 and asked:
+                client.send(
+                    "/answer", question=asked[count % len(asked)], choice="ask-crew", again="1"
+                )
+            else:
+                made = bulk.write(Path(name), SMALL_DUMP, seed=1_000 + count)
+                client.send("/intake", made.dumps[0])
+
+
+@contextmanager
+def changes(address: str, paths: list[str], every: float) -> Iterator[None]:
+    """Let changes come in meanwhile, so many seconds after each other; 0: none."""
+    over = threading.Event()
+    thread = threading.Thread(target=changing, args=(address, paths, every, over))
+    if every:
+        thread.start()
+    try:
+        yield
+    finally:
+        over.set()
+        if every:
+            thread.join()
+
+
 def figures(
-    readings: int = 100_000, seconds: float = 20.0, *, old: bool = False, job: Path | None = None
+    readings: int = 100_000,
+    seconds: float = 20.0,
+    *,
+    old: bool = False,
+    job: Path | None = None,
+    every: float = 0.0,
 ) -> dict[str, Any]:
     """Return what ten clients saw: `pages` by path, and `p50_ms`, `p95_ms`, `largest_kb` of all.
 
-    Each page: answers, cold_ms (the first answer ever), p50_ms, p95_ms, kb (the largest).
+    Each page: answers, cold_ms (the first answer ever), p50_ms, p95_ms, kb (the largest). With
+    `every`, a change comes in so many seconds after the last, to a copy of the job.
     """
     with tempfile.TemporaryDirectory(prefix="glasstally-latency-") as name:
         folder = job or job_of(Path(name), readings, old=old)
+        if job and every:
+            folder = Path(shutil.copytree(job, Path(name) / "job"))
         paths = paths_of(folder)
         with serving(folder) as address:
             first = Client(address)
             cold = {path.split("?")[0]: first.get(path)[0] for path in paths}
-            seen = load(address, paths, seconds)
+            with changes(address, paths, every):
+                seen = load(address, paths, seconds)
     pages = {
         page: {
             "answers": len(found), "cold_ms": cold[page],
@@ -214,8 +280,9 @@ def main() -> int:
     arguments.add_argument("--seconds", type=float, default=20.0)
     arguments.add_argument("--old", action="store_true", help="many dumps and journal entries")
     arguments.add_argument("--job", type=Path, help="an existing job instead of a new one")
+    arguments.add_argument("--every", type=float, default=0.0, help="seconds between changes")
     given = arguments.parse_args()
-    found = figures(given.readings, given.seconds, old=given.old, job=given.job)
+    found = figures(given.readings, given.seconds, old=given.old, job=given.job, every=given.every)
     show(found)
     return int(found["p95_ms"] > MOST_MS or found["largest_kb"] > MOST_KB)
 

@@ -25,7 +25,9 @@ MOST_PLACES = 12
 def board(request: Request) -> Response:
     """Show the board."""
     office = show.office_of(request)
-    facts = office.read(*WARM)
+    # an empty board is quickly computed, and should not ask for a plan that has just come
+    figures = office.glance(*WARM, enough=lambda facts: bool(facts["job"]))
+    facts = figures.value
     zone = ZoneInfo(office.job().file.timezone)
     by_day = {date.fromisoformat(day): count for day, count in facts["days"]}
     job = facts["job"]
@@ -35,6 +37,7 @@ def board(request: Request) -> Response:
         request,
         "board.html",
         here="/",
+        figures=figures,
         **facts,
         scopes=SCOPES,
         forecast=pace.forecast(by_day, left, today),

@@ -11,6 +11,7 @@ from starlette.routing import Route
 
 from desk.page import forms, show
 from desk.page.office import Office, Reader, Row
+from ingest.errors import NotNow
 from ingest.job import Job
 
 SHOWN = (".pdf", ".xlsx", ".html", ".csv", ".json", ".txt")
@@ -100,6 +101,8 @@ def make(request: Request, form: forms.Form) -> Response:
     options = handover.Options(scope, draft=bool(form.text("draft")))
 
     def act(job: Job) -> handover.Made:
+        if office.closing:
+            raise NotNow("The page was stopped before the handover was begun.")
         return handover.make(job, options)
 
     def tell(made: handover.Made) -> None:

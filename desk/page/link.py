@@ -30,10 +30,10 @@ def link(request: Request) -> Response:
     office = show.office_of(request)
     link_id = request.query_params.get("id", "")
     facts = _facts(office, link_id)
-    extra: Row = office.shelf.get(
-        office.mark(), ("link facts", link_id),
-        lambda: linkfacts.of(facts, office.job().settings),
-    )  # fmt: skip
+    settings = office.job().settings
+    # most changes are about other links
+    told = json.dumps([facts["plan"], facts["grades"]]), repr(settings)
+    extra: Row = office.lasting.get("", told, lambda: linkfacts.of(facts, settings))
     rows = sorted(
         facts["readings"], key=lambda row: (row["taken_at_utc"], row["dump_name"], row["row"])
     )
@@ -123,17 +123,19 @@ def _decided(read: Reader, link_id: str, reading_ids: list[str]) -> list[Row]:
 def _questions(office: Office, link_id: str) -> list[Row]:
     """Find the questions that propose something for a link."""
 
-    def proposed(read: Reader) -> dict[str, list[Row]]:
-        found: dict[str, list[Row]] = {}
-        for row in read.rows("SELECT question_id, message, state, options FROM derived_questions"):
-            links: set[str] = set()
-            for option in json.loads(row.pop("options") or "[]"):
-                links |= {option.get("link_id") or "", *(option.get("link_ids") or ())}
-            for link in links:
-                found.setdefault(link, []).append(row)
-        return found
+    def proposed(read: Reader) -> list[Row]:
+        # what stands in the text is looked at more closely; most questions are of other links
+        rows = read.rows(
+            "SELECT question_id, message, state, options FROM derived_questions "
+            "WHERE instr(options, ?)",
+            (json.dumps(link_id),),
+        )
+        return [row for row in rows if any(
+            link_id in (option.get("link_id"), *(option.get("link_ids") or ()))
+            for option in json.loads(row.pop("options"))
+        )]  # fmt: skip
 
-    return office.read("questions by link", proposed).get(link_id, [])
+    return office.read(("questions of", link_id), proposed)
 
 
 def search(request: Request) -> Response:
@@ -141,7 +143,9 @@ def search(request: Request) -> Response:
     typed = request.query_params.get("q", "").strip()[:60]
     if not typed:
         return JSONResponse([])
-    links = show.office_of(request).read("link ids", _link_ids)
+    office = show.office_of(request)
+    plan = office.read("newest plan", lambda read: read.one(LAST_PLAN))
+    links = office.lasting.get("", ("link ids", plan), lambda: office.read("link ids", _link_ids))
     return JSONResponse(find(links, typed))
 
 

@@ -45,7 +45,12 @@ def events(request: Request) -> StreamingResponse:
 def _state(office: Office) -> str:
     with suppress(Trouble):  # a wrong job.toml is said by the pages
         office.catch_up()
-    return json.dumps({"mark": office.mark(), "busy": office.busy(), "ports": ports.sign(office)})
+    return json.dumps(
+        {
+            "mark": office.mark(), "behind": office.ahead.behind(), "busy": office.busy(),
+            "ports": ports.sign(office),
+        }
+    )  # fmt: skip
 
 
 ROUTES = [Route("/events", events)]

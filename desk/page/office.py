@@ -8,6 +8,7 @@ from collections.abc import Callable, Hashable, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
 from concurrent.futures import TimeoutError as StillRunning
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -15,6 +16,7 @@ import pandas as pd
 
 from desk.page.away import Away
 from desk.page.door import Door, Visitor
+from desk.page.figures import Ahead, Figures
 from desk.page.shelf import Shelf
 from ingest import current, derive, store
 from ingest.errors import Trouble
@@ -78,7 +80,11 @@ class Office:
         self.patience = patience
         self.ending: Callable[[], bool] = lambda: False
         """Whether the page is about to stop, so that open event streams end by themselves."""
+        self.closing = False
+        """Whether the page stops: only what cannot be done again is still done."""
         self.shelf = Shelf()
+        self.lasting = Shelf()
+        """What depends on nothing but its key, whatever the state of the store; its mark is ""."""
         self.trouble = ""
         """What went wrong in the background, until the next success."""
         self._away = Away() if away else None
@@ -92,8 +98,8 @@ class Office:
         self._looked = ""
         """The state of the store that `catch_up` looked at last."""
         self.warm: tuple[tuple[Hashable, Callable[[Reader], Any]], ...] = ()
-        """What is computed for a new state before anybody asks for it, as `read` takes it."""
-        self._warmer = ThreadPoolExecutor(1, thread_name_prefix="glasstally-warm")
+        """What is computed for a new state before anybody asks for it, as `glance` takes it."""
+        self.ahead = Ahead(self.mark)
 
     def job(self) -> Job:
         """Open the job, anew when its settings changed."""
@@ -122,6 +128,20 @@ class Office:
                 return query(Reader(connection))
 
         return self.shelf.get(self.mark(), key, make)
+
+    def glance(
+        self,
+        key: Hashable,
+        query: Callable[[Reader], T],
+        enough: Callable[[T], bool] = lambda _: True,
+    ) -> Figures[T]:
+        """Return what a query gives without keeping anybody waiting: maybe that of a state before.
+
+        Earlier figures are passed over where they are not `enough`.
+        """
+        return self.ahead.glance(
+            key, lambda: self.read(key, query), enough, settled=not self.busy()
+        )
 
     def change(
         self,
@@ -167,6 +187,8 @@ class Office:
                 where = write_bug(self.folder, traceback.format_exc()).name
                 self.trouble = f"{what}: our error; nothing kept is lost. See logs/{where}."
                 raise
+            finally:
+                self._warm()
             self.trouble = ""
             return done
 
@@ -184,17 +206,18 @@ class Office:
         """
         mark = self.mark()
         with self._lock:
-            if mark == self._looked or any(not work.future.done() for work in self._work):
+            working = any(not work.future.done() for work in self._work)
+            if self.closing or working or mark == self._looked:
                 return
             self._looked = mark
         if current.why_stale(self.job()):
             self.start("Bringing the figures up to date", current.ensure)
-        elif self.warm:
-            self._warmer.submit(self._warm)
+        else:
+            self._warm()
 
     def _warm(self) -> None:
         for key, query in self.warm:
-            self.read(key, query)
+            self.ahead.begin(key, partial(self.read, key, query))
 
     def busy(self) -> list[str]:
         """Name what is going on in the background."""
@@ -202,8 +225,11 @@ class Office:
             return [work.what for work in self._work if not work.future.done()]
 
     def close(self) -> None:
-        """Let the work in hand end, and start no more."""
-        self._warmer.shutdown(wait=True, cancel_futures=True)
-        self._worker.shutdown(wait=True, cancel_futures=True)
+        """End soon: what people decided is still kept, what follows from it waits for the next."""
+        self.closing, self.warm = True, ()
+        if self._away is not None:
+            self._away.stop()
+        self._worker.shutdown(wait=True)
+        self.ahead.close()
         if self._away is not None:
             self._away.close()

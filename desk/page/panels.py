@@ -40,34 +40,36 @@ PORTS_PER_PAGE = 1_300
 def panels(request: Request) -> Response:
     """Show all panels, small."""
     office = show.office_of(request)
-    names = office.read(*WARM)
-    pages = office.shelf.get(office.mark(), "panel pages", lambda: _pages(names))
+    figures = office.glance(*WARM, enough=bool)
+    names = figures.value
+    pages = figures.draw("pages", lambda: _pages(names))
     page = min(_page(request), len(pages) - 1)
     # a thousand ports are the same for everybody, so they are drawn once
-    hung = office.shelf.get(
-        office.mark(), ("panels hung", page),
+    hung = figures.draw(
+        page,
         lambda: show.part(
             "panels_hung.html", panels=[(name, names[name]) for name in pages[page]], signs=SIGNS,
             words=WORDS,
         ),
     )  # fmt: skip
     return show.page(
-        request, "panels.html", here="/panels", hung=hung, signs=SIGNS, words=WORDS,
-        page=page, pages=len(pages), total=len(names),
+        request, "panels.html", here="/panels", figures=figures, hung=hung, signs=SIGNS,
+        words=WORDS, page=page, pages=len(pages), total=len(names),
     )  # fmt: skip
 
 
 def panel(request: Request) -> Response:
     """Show one panel, large, with the fibres' colours."""
-    names = show.office_of(request).read(*WARM)
     name = request.query_params.get("name", "")
+    figures = show.office_of(request).glance(*WARM, enough=lambda names: name in names)
+    names = figures.value
     if name not in names:
         raise HTTPException(404, f"The plan has no panel '{name}'.")
     order = list(names)
     place = order.index(name)
     return show.page(
-        request, "panel.html", here="/panels", name=name, panel=names[name], signs=SIGNS,
-        words=WORDS, colours=COLOURS, before=order[place - 1] if place else "",
+        request, "panel.html", here="/panels", figures=figures, name=name, panel=names[name],
+        signs=SIGNS, words=WORDS, colours=COLOURS, before=order[place - 1] if place else "",
         after=order[place + 1] if place + 1 < len(order) else "",
     )  # fmt: skip
 

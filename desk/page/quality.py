@@ -18,7 +18,7 @@ from starlette.routing import Route
 
 from desk.page import charts, show
 from desk.page.board import LAST_PLAN
-from desk.page.office import Office, Reader, Row
+from desk.page.office import Reader, Row
 
 TYPICAL_DB_PER_KM = {850: 2.5, 1300: 0.6, 1310: 0.34, 1550: 0.20}
 """Loss of good fibre, to take the glass out of a link's loss; from memory, no source."""
@@ -47,29 +47,24 @@ class Quality:
 
 def quality(request: Request) -> Response:
     """Show the charts with their tables."""
-    found, wanted = _charts(show.office_of(request)), request.query_params.get("table", "")
+    figures = show.office_of(request).glance(*WARM, enough=bool)
+    found, wanted = figures.value, request.query_params.get("table", "")
     chosen = [one for one in found if one.name == wanted]
     return show.page(
-        request, "quality.html", here="/quality", charts=chosen or found,
+        request, "quality.html", here="/quality", figures=figures, charts=chosen or found,
         whole=chosen[0].title if chosen else "", most=MOST_IN_FULL if chosen else MOST_ROWS,
     )  # fmt: skip
 
 
 def chart(request: Request) -> Response:
     """Give one chart as SVG."""
-    office = show.office_of(request)
+    figures = show.office_of(request).glance(*WARM, enough=bool)
     name, theme = request.path_params["name"], request.query_params.get("theme", "light")
-    found = next((one for one in _charts(office) if one.name == name), None)
+    found = next((one for one in figures.value if one.name == name), None)
     if found is None or theme not in charts.THEMES:
         raise HTTPException(404, "There is no such chart.")
-    drawn: bytes = office.shelf.get(
-        office.mark(), ("chart", name, theme), lambda: found.draw(theme)
-    )
+    drawn = figures.draw((name, theme), lambda: found.draw(theme))
     return Response(drawn, media_type="image/svg+xml", headers={"cache-control": "no-cache"})
-
-
-def _charts(office: Office) -> list[Quality]:
-    return office.read(*WARM)
 
 
 def _charts_of(read: Reader) -> list[Quality]:

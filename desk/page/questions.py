@@ -22,6 +22,8 @@ from rules.codes.questions import QUESTIONS
 
 MORE = (("outside-plan", "o"), ("leave-out", "x"), ("ask-crew", "c"))
 """What can always be said of readings, with its key; only the last of readings that are placed."""
+BY_LABEL = ("link", "shift", "rename")
+"""Choices that look at the readings themselves; the others need only their ids."""
 MOST_ROWS = 400
 """Readings of a question that its page looks at."""
 MOST_LISTED = 200
@@ -101,7 +103,7 @@ def answer(request: Request, form: forms.Form) -> Response:
     listed = [
         r["question_id"] for r in office.read("questions", _questions) if r["state"] == "open"
     ]
-    asked = _asked(office, question_id, most=0)
+    asked = _asked(office, question_id, most=0, told=form.text("choice") in BY_LABEL)
     if asked is None or (asked["state"] != "open" and not form.text("again")):
         return forms.back(
             visitor, f"/question?id={question_id}",
@@ -184,10 +186,12 @@ def _questions(read: Reader) -> list[Row]:
     )
 
 
-def _asked(office: Office, question_id: str, most: int = MOST_ROWS) -> Row | None:
+def _asked(
+    office: Office, question_id: str, most: int = MOST_ROWS, *, told: bool = True
+) -> Row | None:
     """Return a question with its first readings (`rows`), or None where there is none of this id.
 
-    `most` 0 gives all of them.
+    `most` 0 gives all of them; not `told`, only their ids.
     """
 
     def query(read: Reader) -> Row | None:
@@ -206,12 +210,12 @@ def _asked(office: Office, question_id: str, most: int = MOST_ROWS) -> Row | Non
                 (question_id, most or -1),
             )
         ]
-        asked = found[0] | {"reading_ids": ids, "rows": readings.by_ids(read, ids)}
+        asked = found[0] | {"reading_ids": ids, "rows": readings.by_ids(read, ids) if told else []}
         for name in ("options", "evidence"):
             asked[name] = json.loads(asked[name] or "[]")
         return asked
 
-    return office.read(("question", question_id, most), query)
+    return office.read(("question", question_id, most, told), query)
 
 
 def _answers(read: Reader, question_id: str) -> list[Row]:

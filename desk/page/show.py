@@ -13,6 +13,7 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from desk.page.door import Visitor
+from desk.page.figures import Figures
 from desk.page.office import Office, Reader
 from reports import numbers
 
@@ -44,9 +45,19 @@ def visitor_of(request: Request) -> Visitor:
 
 
 def page(
-    request: Request, template: str, /, *, here: str = "", status: int = 200, **context: Any
+    request: Request,
+    template: str,
+    /,
+    *,
+    here: str = "",
+    status: int = 200,
+    figures: Figures[Any] | None = None,
+    **context: Any,
 ) -> HTMLResponse:
-    """Render a page with its head: the ways with their counts, and what there is to say."""
+    """Render a page with its head: the ways with their counts, and what there is to say.
+
+    Where `figures` are of an earlier state, the page says so and carries their mark.
+    """
     office, visitor = office_of(request), visitor_of(request)
     said = list(visitor.words)
     if "x-part" not in request.headers:
@@ -56,6 +67,8 @@ def page(
     job = office.job()
     zone = ZoneInfo(job.file.timezone)
     counts = office.read("counts", _counts)
+    mark = office.mark()
+    shown = figures.mark if figures else mark
     text = ENVIRONMENT.get_template(template).render(
         context
         | {
@@ -63,7 +76,8 @@ def page(
             "zone": zone,
             "visitor": visitor,
             "here": here,
-            "mark": office.mark(),
+            "mark": shown,
+            "behind": shown != mark,
             "ways": [(path, word, counts.get(path, 0)) for path, word in WAYS],
             "said": said,
             "trouble": office.trouble,

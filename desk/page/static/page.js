@@ -36,6 +36,8 @@
     watchWidth(placed);
   };
 
+  const left = () => setTimeout(refresh);
+
   async function refresh() {
     if (!document.querySelector("[data-live]")) return;
     // news during a fetch may have come too late for it
@@ -53,11 +55,18 @@
         if (!old || old.contains(document.activeElement) || liveIds(old) === liveIds(whole)) continue;
         place(old, whole);
       }
-      for (const part of fresh.querySelectorAll("[data-live]")) {
+      let kept = false;
+      // from the end, as whether figures are old is said above them
+      for (const part of [...fresh.querySelectorAll("[data-live]")].reverse()) {
         const old = byId(part.id);
         // what somebody is using stays as it is until they leave it
         if (part.hasAttribute("data-keep") && !part.children.length) continue;
-        if (!old || old.contains(document.activeElement) || old.innerHTML === part.innerHTML) continue;
+        if (!old || old.innerHTML === part.innerHTML) continue;
+        if (old.contains(document.activeElement)) {
+          kept = true;
+          continue;
+        }
+        if (part.id === "behind" && kept) continue;
         for (const opened of old.querySelectorAll("details[open][id]")) {
           const same = part.querySelector("#" + CSS.escape(opened.id));
           if (same) same.open = true;
@@ -65,6 +74,7 @@
         part.classList.add("changed");
         place(old, part);
       }
+      if (kept) document.addEventListener("focusout", left, { once: true });
     } catch {
       // the line is lost; the event source says so
     } finally {
