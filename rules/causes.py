@@ -133,7 +133,7 @@ def group(
     found = found.drop_duplicates("finding_id").sort_values("finding_id", ignore_index=True)
     scope = Scope(working)
     asked = ((found["severity"] != "note") & (found["question_id"] == "")).to_numpy()
-    at = np.asarray(scope.reading.get_indexer(pd.Index(found["reading_id"])), dtype="int64")
+    at = scope.named(found["reading_id"])
     heads = _heads(found, at, scope, runs, np.flatnonzero(asked))
     done = asking.settled(decisions)
     rows = []
@@ -158,18 +158,26 @@ class Scope:
 
     def __init__(self, working: pd.DataFrame) -> None:
         self.working = working
-        self.ids = working["reading_id"].to_numpy(dtype=object)
-        self.reading = pd.Index(working["reading_id"])
         self.order: Ints = working["order"].to_numpy()
         self.wavelength: Ints = working["wavelength_nm"].to_numpy()
         self.single = (working["duplicate_of"] == "").to_numpy()
         self.by: dict[str, Groups] = {}
 
+    def named(self, ids: pd.Series) -> Ints:
+        """Return the row of working of each reading_id, −1 for those that are none.
+
+        Few are named of many readings: only they are numbered.
+        """
+        rows = np.flatnonzero(self.working["reading_id"].isin(ids).to_numpy())
+        among = pd.Index(self.working["reading_id"].array.take(rows))
+        found: Ints = np.append(rows, -1)[among.get_indexer(pd.Index(ids))]
+        return found
+
     def rows(self, finding: Mapping[Hashable, Any]) -> Ints:
         """Return the rows of working that one finding (a row of FOUND) is about."""
         if finding["reading_id"]:
-            at = self.reading.get_indexer([finding["reading_id"]])
-            return np.asarray(at[at >= 0], dtype="int64")
+            at = self.named(pd.Series([finding["reading_id"]], dtype="str"))
+            return at[at >= 0]
         for column in SCOPE[1:4]:
             if finding[column]:
                 if column not in self.by:
@@ -298,7 +306,7 @@ def _question(
         code,
         f"{_sentence(subject)}: {FINDINGS[code].meaning}. {_sentence(message)}.{more}",
         FINDINGS[code].remedy,
-        scope.ids[rows].tolist(),
+        scope.working["reading_id"].array.take(rows).tolist(),
         [
             {"action": "retest", "label": "test again"},
             {"action": "accept-value", "label": "accept the values; the reason is recorded"},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -71,10 +72,8 @@ def test_states(
         reasons = said.drop_duplicates("subject", keep="last").set_index("subject")["why"]
         hit = among & planned["link_id"].isin(reasons.index).to_numpy()
         put(hit, name, _prefixed(name, reasons.reindex(planned["link_id"].loc[hit]).to_numpy()))
-    found = {
-        "state": state, "why": why, "grade": grade,
-        "reading_id": _taken(_first_id(live["reading_ids"]), deciding),
-    }  # fmt: skip
+    ids = _ids(live, deciding)
+    found: dict[str, Any] = {"state": state, "why": why, "grade": grade, "reading_id": ids}
     return tables.conform(
         planned.assign(**{n: pd.array(v, dtype="str") for n, v in found.items()}),
         tables.TEST_STATES,
@@ -132,11 +131,14 @@ def _taken(column: pd.Series, row: Ints) -> Texts:
     return texts
 
 
-def _first_id(reading_ids: pd.Series) -> pd.Series:
-    """Return the first of the ids in each JSON list."""
-    inner = reading_ids.str.slice(2, -2)
+def _ids(live: pd.DataFrame, row: Ints) -> pd.Series:
+    """Return the first of the ids behind rows of GRADES; −1 gives the empty text."""
+    lists = live["reading_ids"].array.take(row, allow_fill=True, fill_value="")
+    inner = pd.Series(lists, dtype="str").str.slice(2, -2)
     several = inner.str.contains('"', regex=False)
-    return inner.where(~several, inner.loc[several].str.split('"').str[0])
+    if several.any():
+        inner = inner.where(~several, inner.loc[several].str.split('"').str[0])
+    return inner
 
 
 def _worded(live: pd.DataFrame) -> Texts:

@@ -64,6 +64,7 @@ def evaluate(
         tests, working, beside, limit_rows, stopped, decisions, run_table, settings
     )
     late = checks.after(context.graded(graded.grades))
+    del context  # what it has made of the readings is as large as they are
     found = suspicions.join(early, causes.settle(graded.findings, decisions), late)
     findings, ask_causes = causes.group(found, working, run_table, decisions)
     questions = tables.conform(

@@ -130,7 +130,8 @@ def _place(found: Candidates, decisions: Decisions) -> tuple[pd.DataFrame, dict[
         "undated": rows.loc[results.undated_since_repair(found, decisions)],
     }
     placed = rows.assign(current=is_current, grade=pd.Series(state, dtype="str"), why=why)
-    return placed.loc[shown].reset_index(drop=True), doubts
+    kept = placed if shown.all() else placed.loc[shown]
+    return kept.reset_index(drop=True), doubts
 
 
 def _marked(test: Ints, rows: Ints) -> Flags:
@@ -194,7 +195,9 @@ def _table(judged: Judged, found: Candidates, limits: pd.DataFrame) -> pd.DataFr
     test = rows["lane"].to_numpy() * len(results.WAYS) + rows["way"].to_numpy()
     limit_name = np.append(codes(limits["limit_name"], sort=True)[0], -1)[limit]
     order = np.argsort(test * (int(limit_name.max(initial=0)) + 2) + limit_name, kind="stable")
-    rows, limit = rows.take(order).reset_index(drop=True), limit[order]
+    # candidates come by test already: mostly nothing moves, and wide tables are dear to copy
+    if np.any(order[1:] < order[:-1]):
+        rows, limit = rows.take(order).reset_index(drop=True), limit[order]
     reasons, texts = _reasons(judged, limits)
     out: dict[str, Any] = {
         "link_id": found.links.take(rows["link"].to_numpy()),
@@ -220,7 +223,7 @@ def _table(judged: Judged, found: Candidates, limits: pd.DataFrame) -> pd.DataFr
 
 def _reasons(judged: Judged, limits: pd.DataFrame) -> tuple[Ints, Any]:
     """Return each row's reason as a number, and the reasons."""
-    number, texts = pd.factorize(limits["why_not"])
+    number, texts = codes(limits["why_not"])
     own = judged.rows["why"].to_numpy()
     why_not = np.append(number, -1)[judged.deciding]
     unlimited = (judged.rows["grade"] == "no-limit").to_numpy()
@@ -243,5 +246,5 @@ def _ids(rows: pd.DataFrame, working: pd.DataFrame) -> pd.Series:
 
 def _taken(column: pd.Series, place: Ints) -> Any:
     """Take texts of few distinct values by row; −1 gives the empty text."""
-    number, texts = pd.factorize(column)
+    number, texts = codes(column)
     return pd.array([*texts, ""], dtype="str").take(np.append(number, len(texts))[place])

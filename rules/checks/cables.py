@@ -57,7 +57,9 @@ def _by_run_and_cable(context: Context) -> pd.DataFrame:
     first = _first(key, groups)
     # the excess allows for the method of each run; without lengths the loss has to do
     level = np.where(np.isnan(context.excess), context.straightened, context.excess)
-    low, high = _spans(key, context.order[rows], groups)
+    # in the order of the records: the first and the last of each are its ends
+    order = context.order[rows]
+    low, high = order[first], order[_last(key, groups)]
     table = pd.DataFrame(
         {
             "run": context.run[rows][first], "cable_lane": context.cable_lane[rows][first],
@@ -70,12 +72,11 @@ def _by_run_and_cable(context: Context) -> pd.DataFrame:
     return table.loc[table["n"] >= LEAST]
 
 
-def _spans(key: Ints, order: Ints, groups: int) -> tuple[Ints, Ints]:
-    """Return the least and the greatest order per key."""
-    low, high = np.full(groups, np.iinfo("int64").max), np.zeros(groups, dtype="int64")
-    np.minimum.at(low, key, order)
-    np.maximum.at(high, key, order)
-    return low, high
+def _last(key: Ints, groups: int) -> Ints:
+    """Return the last row of each key 0 … groups − 1."""
+    out = np.zeros(groups, dtype="int64")
+    out[key] = np.arange(len(key))
+    return out
 
 
 def _first(key: Ints, groups: int) -> Ints:
@@ -182,7 +183,7 @@ def position(context: Context) -> pd.DataFrame:
     siblings = np.bincount(context.cable[np.unique(group, return_index=True)[1]])
     at = np.flatnonzero((np.round(level, 4) > context.threshold("position_db")) & (n >= LEAST))
     at = at[siblings[context.cable[context.link[rows[first[at]]]]] > 1]
-    low, high = _spans(number, order, groups)
+    low, high = order[first], order[_last(number, groups)]
     chosen = context.link[rows[first[at]]]
     return wording.of_runs(
         context, "position-trend", context.run[rows[first[at]]],

@@ -101,8 +101,12 @@ class Context(Expectation):
     def run_span(self) -> tuple[Floats, Floats]:
         """Return the first and last time of each run, s since 1970 UTC, ±inf without any."""
         low, high = np.full(len(self.runs), np.inf), np.full(len(self.runs), -np.inf)
-        np.fmin.at(low, self.run, self.utc)
-        np.fmax.at(high, self.run, self.utc)
+        if not len(self.run):
+            return low, high
+        # stretches of one run are many readings long: few are left to be put together
+        begin = np.flatnonzero(starts(self.run))
+        np.fmin.at(low, self.run[begin], np.fmin.reduceat(self.utc, begin))
+        np.fmax.at(high, self.run[begin], np.fmax.reduceat(self.utc, begin))
         return low, high
 
     @cached_property

@@ -31,9 +31,8 @@ def levels(context: Context) -> pd.DataFrame:
     noise = _spread(key, value)
     least = int(context.threshold("step_records"))
     score = np.abs(robust.split(key, value, noise, least))
-    strongest = np.zeros(int(key.max()) + 1)
-    np.fmax.at(strongest, key, score)
-    bounds = np.searchsorted(key, np.arange(len(strongest) + 1))
+    bounds = np.searchsorted(key, np.arange(int(key.max()) + 2))
+    strongest = np.fmax.reduceat(score, bounds[:-1])
     found = []
     for segment in np.flatnonzero(strongest > context.threshold("step_score") / 2):
         part = slice(int(bounds[segment]), int(bounds[segment + 1]))
