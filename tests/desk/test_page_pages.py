@@ -311,9 +311,9 @@ def test_figures_that_nobody_derived_are_brought_up_to_date(
     job = Job.create(tmp_path / "job", Beginning(name="stopped", limits=("tia-568.3-d",)))
     planload.load(job, demo_made.plan)
     office = office_of(job.folder)
-    visitor = Visitor(office)
     with monkeypatch.context() as nobody:
         nobody.setattr(current, "why_stale", lambda _: "")
+        visitor = Visitor(office)
         for path in ("/", "/panels", "/questions", "/intake", "/retests", "/sheets", "/papers",
                      "/quality", "/handover", "/link?id=W0A-01", "/panel?name=W0A"):  # fmt: skip
             assert visitor.get(path).status_code == 200, path
