@@ -84,7 +84,6 @@ def read_labels(
     settings: Settings,
 ) -> dict[str, Typed]:
     """Read every distinct label once against the plan."""
-    unit_of = {int(site): unit for unit, site in enumerate(grid.site)}
     heads = _heads(grid)
     out: dict[str, Typed] = {}
     lost: Counter[str] = Counter()
@@ -95,7 +94,8 @@ def read_labels(
             text = found.alias
         if found.retest:
             text = labels.without_retest(label, settings.retest_suffixes)
-        units = [unit_of[s] for s in ((found.site,) if found.site >= 0 else found.sites)]
+        sites = (found.site,) if found.site >= 0 else found.sites
+        units = [int(grid.unit_of[site]) for site in sites]
         parts = labels.tokens(text)
         if not units and parts and not found.retest:
             short = labels.without_retest(label, settings.retest_suffixes)

@@ -132,15 +132,11 @@ def _settle(
         if not len(mine):
             continue
         layout = grid.of_sites(place, plan.links, pairs=pairs)
-        # one more than there are sites, so that "none" (-1) finds none
-        unit_of = np.full(place.links + len(place.fibres) + 1, -1, dtype=np.int64)
-        unit_of[layout.site] = np.arange(layout.units)
+        unit_of = layout.unit_of
         bound_unit = np.where(fixed[mine] >= 0, unit_of[fixed[mine].clip(-1)], fixed[mine])
         case = Case(
             table.iloc[mine].reset_index(drop=True),
-            physics.Measured(
-                measured.loss_db[mine], measured.length_m[mine], measured.multimode[mine]
-            ),
+            measured.take(mine),
             way[mine], layout, plan.links, match.Index(place, pairs), bound, bound_unit,
             _units(noted, unit_of), _units(again, unit_of), parameters, settings,
         )  # fmt: skip

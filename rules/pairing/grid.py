@@ -76,6 +76,13 @@ class Grid:
         return {head: tuple(sorted(panels)) for head, panels in found.items()}
 
     @cached_property
+    def unit_of(self) -> np.ndarray:
+        """Return the unit of each site, -1 for sites of the other class and for site -1."""
+        out = np.full(self.sites.links + len(self.sites.fibres) + 1, -1, dtype=np.int64)
+        out[self.site] = np.arange(self.units)
+        return out
+
+    @cached_property
     def unit_at(self) -> dict[tuple[int, int], int]:
         """Return units by (panel, port number)."""
         pairs = zip(self.panel.tolist(), self.port.tolist(), strict=True)

@@ -64,8 +64,9 @@ class Index:
 
     def _sites(self, level: int, text: str) -> tuple[int, ...]:
         """Look a text up; a mapping is made when the first label gets that far."""
-        known = (lambda: self.exact, lambda: self.normalised, lambda: self.compact)[level]()
-        return known.get(text, ()) if text else ()
+        if level == 0:
+            return self.exact.get(text, ())
+        return (self.normalised if level == 1 else self.compact).get(text, ())
 
     def look_up(self, label: str) -> Match:
         """Find the sites of a label at the strictest level that knows it.

@@ -32,6 +32,10 @@ class Measured:
     multimode: np.ndarray
     """1 where the wavelengths are only multimode's, 0 only single-mode's, -1 undecided."""
 
+    def take(self, rows: np.ndarray) -> Measured:
+        """Return the values of some records, in the order given."""
+        return Measured(self.loss_db[rows], self.length_m[rows], self.multimode[rows])
+
 
 def of_records(working: pd.DataFrame, record_of: np.ndarray, records: int) -> Measured:
     """Collect the values of each record; several readings of one window are averaged."""

@@ -37,9 +37,7 @@ def named(labels: pd.Series, grid: Grid, place: Sites, *, pairs: bool) -> np.nda
     site = np.full(len(unique), -1, dtype=np.int64)
     site[plan[::-1]] = sites[::-1]
     site[plan[site[plan] != sites]] = -1
-    unit_of = np.full(place.links + len(place.fibres) + 1, -1, dtype=np.int64)
-    unit_of[grid.site] = np.arange(grid.units)
-    return unit_of[site[typed]]
+    return grid.unit_of[site[typed]]
 
 
 def find(case: Case, unit: np.ndarray) -> np.ndarray:

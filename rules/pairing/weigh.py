@@ -71,7 +71,7 @@ def weigh(
     keep their place in the chain, which is cut between them; the rest only speak as claims, habits
     and values. rounds: how often sweeps were given up already.
     """
-    rows = _worked(sweep < 0)
+    rows = np.flatnonzero(_near(sweep < 0, BORDER))
     if not len(rows):
         return sweep, None
     grid, parameters = case.grid, case.parameters
@@ -81,7 +81,7 @@ def weigh(
         sorted(counts), counts, grid, case.index, case.bound.aliases, case.settings
     )
     anchored = np.where(sweep[rows] >= 0, named[rows], -1)
-    runs = _stretches(case.run[rows], rows, anchored >= 0)
+    runs = _stretches(case.run[rows], rows)
     sign = _signs(names, typed, grid, runs)
     kind = keying.kinds(names, case.run[rows])
     before = succession.previous(case.table, case.run)
@@ -96,7 +96,7 @@ def weigh(
         standing = _standing(states, rows, named, sweep, case)
         every = np.r_[rows, standing]
         states = _append(states, named[standing], parameters)
-        run_of, way, measured = case.run[every], case.way[every], _take(case.measured, every)
+        run_of, way, measured = case.run[every], case.way[every], case.measured.take(every)
         again = np.r_[retest, np.zeros(len(standing), dtype=bool)]
         sure = np.array([only(typed[name]) for name in names], dtype=np.int64)
         sure = np.r_[sure, named[standing]]
@@ -163,11 +163,6 @@ def weigh(
     )  # fmt: skip
 
 
-def _worked(loose: np.ndarray) -> np.ndarray:
-    """Return the records that belong to no sweep, and those of sweeps near them."""
-    return np.flatnonzero(_near(loose, BORDER))
-
-
 def _near(marked: np.ndarray, reach: int) -> np.ndarray:
     """Mark what stands at most `reach` records from a marked one."""
     before = np.r_[0, np.cumsum(marked)]
@@ -214,12 +209,6 @@ def _head(states: States, records: int) -> tuple[States, int]:
     return States(**flat, first=states.first[: records + 1]), kept
 
 
-def _take(measured: physics.Measured, rows: np.ndarray) -> physics.Measured:
-    return physics.Measured(
-        measured.loss_db[rows], measured.length_m[rows], measured.multimode[rows]
-    )
-
-
 def only(info: candidates.Typed) -> int:
     """Return the one unit that a label names in full, -1 where it names none or several."""
     return info.full[0][0] if len(info.full) == 1 else -1
@@ -240,7 +229,7 @@ def _place(
     )
 
 
-def _stretches(run: np.ndarray, rows: np.ndarray, anchored: np.ndarray) -> list[tuple[int, int]]:
+def _stretches(run: np.ndarray, rows: np.ndarray) -> list[tuple[int, int]]:
     """Return the stretches of records that follow each other in one run."""
     new = (run[1:] != run[:-1]) | (rows[1:] != rows[:-1] + 1)
     return list(pairwise(np.flatnonzero(np.r_[True, new, True]).tolist()))
