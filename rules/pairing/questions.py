@@ -169,11 +169,14 @@ def _message(
     if len(typed) > SHOWN:
         shown += f" … '{typed[-1]}'"
     where = f" in run {', '.join(runs)}" if any(runs) else ""
+    count = f"{len(typed)} label{'' if len(typed) == 1 else 's'} ({shown}){where}"
+    meaning = QUESTIONS[code].meaning
     if code == "stopped-or-shifted":
         last = place.name(int(found.site[by.record[members].max()]))
-        where += f"; stopped at {last}, or shifted?"
-    count = f"{len(typed)} label{'' if len(typed) == 1 else 's'} ({shown}){where}"
-    return f"{count}: {QUESTIONS[code].meaning}. {by.reason[members[0]].capitalize()}."
+        said = f"{count}; stopped at {last}, or shifted? {meaning[0].upper()}{meaning[1:]}"
+    else:
+        said = f"{count}: {meaning}"
+    return f"{said}. {by.reason[members[0]].capitalize()}."
 
 
 def _options(
