@@ -19,6 +19,8 @@ Format = Literal["csv", "json", "parquet"]
 FORMATS = ("csv", "json", "parquet")
 _DANGEROUS = "^([=+@\t\r\n-])"
 """A spreadsheet takes a text cell that begins so for a formula (OWASP, CSV injection)."""
+_PARTING = '[",\\r\\n]'
+"""What a cell may hold between quotes only (RFC 4180, section 2)."""
 
 
 def table(job: Job, name: str) -> pd.DataFrame:
@@ -92,7 +94,7 @@ def render(frame: pd.DataFrame, format_: Format) -> bytes:
     return _csv(frame)
 
 
-_TEXT = {sign: pa.scalar(sign, pa.large_string()) for sign in ('"', ",", "")}
+_TEXT = {sign: pa.scalar(sign, pa.large_string()) for sign in ('"', ",", "\n", "")}
 
 
 def _csv(frame: pd.DataFrame) -> bytes:
@@ -101,8 +103,10 @@ def _csv(frame: pd.DataFrame) -> bytes:
     for at in range(0, len(frame), _BLOCK):
         block = frame.iloc[at : at + _BLOCK]
         cells = [_cells(block[name]) for name in block]
-        rows = pc.binary_join_element_wise(*cells, _TEXT[","]).to_pylist()
-        blocks.append("\n".join([*rows, ""]).encode())
+        cells[-1] = pc.binary_join_element_wise(cells[-1], _TEXT["\n"], _TEXT[""])
+        rows = pc.binary_join_element_wise(*cells, _TEXT[","])
+        # texts lie one after the other in memory: together they are the lines of the file
+        blocks.append(rows.buffers()[2].to_pybytes())
     return b"".join(blocks)
 
 
@@ -113,9 +117,10 @@ _BLOCK = 50_000
 def _cells(column: pd.Series[Any]) -> Any:
     """Turn a column into texts as CSV has them, absent values empty."""
     if column.dtype == "str":
-        encoded = pa.chunked_array([pa.array(column, pa.large_string())]).combine_chunks()
-        encoded = encoded.dictionary_encode()
-        return _quoted(_guard(encoded.dictionary)).take(encoded.indices)
+        text = pa.array(column, pa.large_string())
+        text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
+        special = pc.any(pc.match_substring_regex(text, f"{_DANGEROUS}|{_PARTING}"))
+        return _quoted(_guard(text)) if special.as_py() else text
     if column.dtype == "float64" or column.dtype == "int64":
         return pc.fill_null(pc.cast(pa.array(column, from_pandas=True), pa.large_string()), "")
     return pa.array(column.astype("str").where(column.notna(), ""), pa.large_string())
@@ -135,7 +140,7 @@ def _quoted(text: Any) -> Any:
     """Quote the cells that hold a separator, a quote or a line's end (RFC 4180, section 2)."""
     doubled = pc.replace_substring(text, pattern='"', replacement='""')
     quoted = pc.binary_join_element_wise(_TEXT['"'], doubled, _TEXT['"'], _TEXT[""])
-    return pc.if_else(pc.match_substring_regex(text, '[",\\r\\n]'), quoted, text)
+    return pc.if_else(pc.match_substring_regex(text, _PARTING), quoted, text)
 
 
 def _guard(text: Any) -> Any:
