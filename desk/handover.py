@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 import os
 import shutil
 from collections.abc import Iterator
@@ -50,7 +49,6 @@ class Made:
     new: bool = True
     open_items: tuple[completeness.Item, ...] = ()
     """What the requirements still miss; a final issue has none that is required."""
-    notes: tuple[str, ...] = ()
 
     @property
     def documents(self) -> tuple[Path, ...]:
@@ -103,7 +101,7 @@ def make(job: Job, options: Options | None = None, progress: press.Progress = pr
     ready = numbered(ready, number, options.draft, same[-1] if same else None)
     folder = job.folder / "handover" / folder_name(ready.dossier.given)
     files = write(folder, ready, options, state, progress)
-    return Made(folder, files, number, True, tuple(missing), _notes())
+    return Made(folder, files, number, True, tuple(missing))
 
 
 def numbered(
@@ -219,10 +217,8 @@ class _Set:
         book: Future[bytes] | None = None
         if self.wants("workbook"):
             book = booker.submit(workbook.build, evaluation, given, results)
-        with_parquet = importlib.util.find_spec("pyarrow") is not None
         about = handover.revision(
-            given, self.state, facts.job_row(evaluation), self.options.links, with_parquet,
-            self.ready.wanted,
+            given, self.state, facts.job_row(evaluation), self.options.links, self.ready.wanted,
         )  # fmt: skip
         self.put("", handover.REVISION, about)
         if self.ready.requirements:
@@ -230,7 +226,7 @@ class _Set:
         for kind, files in found.kept.by_kind():
             for path, content in files.items() if self.wants(kind) else ():
                 self.put(kind, path, content)
-        for kind, path, content in handover.contents(evaluation, given, results, with_parquet):
+        for kind, path, content in handover.contents(evaluation, given, results):
             if self.wants(kind):
                 self.put(kind, path, content)
         self.progress(DATA_DONE, 100)
@@ -281,12 +277,6 @@ def _state(ready: Prepared, options: Options) -> str:
 
 def _files(folder: Path) -> tuple[str, ...]:
     return tuple(sorted(p.relative_to(folder).as_posix() for p in folder.rglob("*") if p.is_file()))
-
-
-def _notes() -> tuple[str, ...]:
-    if importlib.util.find_spec("pyarrow") is None:
-        return ("No Parquet files: the extra glasstally[parquet] is not installed.",)
-    return ()
 
 
 def items_of(job: Job, options: Options) -> Iterator[completeness.Item]:

@@ -18,7 +18,7 @@ from pathlib import Path
 import pandas as pd
 
 from ingest import durable
-from ingest.errors import BadInput, plainly
+from ingest.errors import plainly
 from ingest.kept import Kept
 from rules import tables
 from rules.checks import register
@@ -76,13 +76,7 @@ def of_evaluation(kept: Kept, made: Evaluation) -> dict[str, pd.DataFrame]:
 
 
 def parquet(frame: pd.DataFrame) -> bytes:
-    """Turn a table into Parquet; raise BadInput without the extra."""
-    try:
-        import pyarrow  # noqa: F401
-    except ImportError:
-        raise BadInput(
-            "Parquet needs an extra: pip install 'glasstally[parquet]'; or use csv or json."
-        ) from None
+    """Turn a table into Parquet."""
     out = io.BytesIO()
     frame.to_parquet(out, engine="pyarrow", index=False)
     return out.getvalue()

@@ -49,7 +49,7 @@ def _program() -> Iterator[Finding]:
     )
     yield Finding("database", "fine", f"SQLite {version}: journal mode {mode}, because {why}; "
                   "every commit is flushed (synchronous FULL)")  # fmt: skip
-    for extra, package in (("parquet", "pyarrow"), ("portfolio", "duckdb"), ("cluster", "dask")):
+    for extra, package in (("portfolio", "duckdb"), ("cluster", "dask")):
         has = find_spec(package) is not None
         yield Finding(
             "extras", "fine" if has else "note",

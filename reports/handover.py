@@ -31,19 +31,18 @@ FOLDERS = {
 
 
 def contents(
-    evaluation: Evaluation, given: Particulars, results: pd.DataFrame, with_parquet: bool
+    evaluation: Evaluation, given: Particulars, results: pd.DataFrame
 ) -> Iterator[tuple[str, str, bytes]]:
     """Make the open data, one file after the other: its kind, its path in that kind, its bytes.
 
-    CSV, JSON and a schema for every table, Parquet where pyarrow is there, the replaced results as
-    CSV in their own part, and the retest list as a page.
+    CSV, JSON, Parquet and a schema for every table, the replaced results as CSV in their own
+    part, and the retest list as a page.
     """
     for name, frame in opendata.frames(evaluation, results, RECORD).items():
         yield "data", f"{name}.csv", opendata.csv(frame)
         yield "data", f"{name}.json", opendata.as_json(frame, name)
         yield "data", f"schema/{name}.schema.json", opendata.schema(name, opendata.PUBLIC[name])
-        if with_parquet:
-            yield "data", f"{name}.parquet", opendata.parquet(frame)
+        yield "data", f"{name}.parquet", opendata.parquet(frame)
     gone = opendata.rounded(facts.superseded(evaluation), opendata.SUPERSEDED)
     yield "superseded", "superseded.csv", opendata.csv(gone)
     yield "retests", "retests.html", retestlist.page(evaluation, given)
@@ -82,7 +81,6 @@ def revision(
     state: str,
     counts: Mapping[str, int],
     links: str,
-    with_parquet: bool,
     wanted: Requirement,
 ) -> bytes:
     """Write what identifies a revision and how its files lie: for the next one, and for a proof."""
@@ -101,7 +99,6 @@ def revision(
         "chains": dict(given.chains),
         "state": state,
         "links": links,
-        "parquet": with_parquet,
         "folders": {kind: folder(kind, wanted) for kind in FOLDERS},
         "counts": dict(counts),
         "changes": [change.__dict__ for change in given.changes],

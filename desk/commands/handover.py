@@ -94,8 +94,6 @@ def _make(job: Job, options: Options, json: bool) -> None:
     for path in made.documents:
         say(str(path))
     say(f"Revision {made.revision}: {len(made.files)} files in {made.folder}")
-    for note in made.notes:
-        say(note)
     if made.open_items:
         say(f"{len(made.open_items)} items of the requirements are open: handover --check")
 

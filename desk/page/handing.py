@@ -111,7 +111,6 @@ def make(request: Request, form: forms.Form) -> Response:
             if made.new
             else f"Nothing has changed since revision {made.revision}."
         )
-        visitor.words.extend(made.notes)
 
     office.change("Writing the handover", act, visitor, tell)
     return forms.back(visitor, "/handover")
