@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, timezone
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 from rules import sequence, suspicions
-from rules.columns import Flags, Floats, Ints, codes, combined, starts, texts
+from rules.columns import Flags, Floats, Ints, codes, combined, compound, starts, texts
 from rules.settings import Settings
 
 STATES = ("none", "ok", "ambiguous", "reset", "corrected")
@@ -25,6 +28,7 @@ DAY_S = 86_400
 BUCKET_S = 900
 """Zone offsets change on multiples of a quarter of an hour, since 1972 in every zone."""
 NOWHERE = np.iinfo("int64").min
+DATE = len("2026-01-01")
 
 
 def resolve(stored: pd.DataFrame, settings: Settings) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -71,15 +75,12 @@ def resolve(stored: pd.DataFrame, settings: Settings) -> tuple[pd.DataFrame, pd.
 def canonical(stored: pd.DataFrame) -> pd.DataFrame:
     """Return the rows sorted by dump, line, column, record and reading id, numbered anew."""
     dump, _ = codes(stored["dump_sha256"], sort=True)
-    keys = [stored["record"].to_numpy(), stored["column"].to_numpy(), stored["line"].to_numpy()]
-    order = np.lexsort((*keys, dump))
-    whole = combined(dump, *reversed(keys))[order] if len(stored) else np.array([], "int64")
-    tied = ~starts(whole)
-    if tied.any():
-        named = codes(stored["reading_id"], sort=True)[0]
-        order = np.lexsort((named, *keys, dump))
-    if np.array_equal(order, np.arange(len(stored))):
+    place = compound(dump, *(stored[name].to_numpy() for name in ("line", "column", "record")))
+    if bool((place[1:] > place[:-1]).all()):
         return stored.reset_index(drop=True)
+    order = np.argsort(place, kind="stable")
+    if not starts(place[order]).all():
+        order = np.lexsort((codes(stored["reading_id"], sort=True)[0], place))
     return stored.take(order).reset_index(drop=True)
 
 
@@ -130,20 +131,36 @@ def _utc(working: pd.DataFrame, local: Ints, settings: Settings) -> tuple[Floats
     """
     zone = ZoneInfo(settings.timezone)
     there = local != NOWHERE
-    bucket = np.where(there, local // BUCKET_S, 0)
-    number, unique = pd.factorize(bucket)
-    offsets = np.array(
-        [[_offset(zone, int(b) * BUCKET_S, fold) for fold in (0, 1)] for b in unique],
-        dtype="float64",
-    ).reshape(-1, 2)
+    offsets = _offsets(zone, np.where(there, local, 0))
     printed = working["utc_offset_min"].to_numpy() * 60.0
-    first = np.where(np.isnan(printed), offsets[number, 0], printed)
-    second = np.where(np.isnan(printed), offsets[number, 1], printed)
+    first = np.where(np.isnan(printed), offsets[:, 0], printed)
+    second = np.where(np.isnan(printed), offsets[:, 1], printed)
     seconds = np.where(there, local.astype("float64"), np.nan)
     # before a gap the first offset is the smaller one; PEP 495 counts on with it
     gap = there & (first < second)
     second = np.where(gap, first, second)
     return seconds - first, seconds - second, gap
+
+
+def _offsets(zone: ZoneInfo, local: Ints) -> Floats:
+    """Return the offset of each local time (s) in its first and its second pass.
+
+    A day that begins and ends with one offset has no other between.
+    """
+
+    def both(seconds: int) -> list[float]:
+        return [_offset(zone, seconds, fold) for fold in (0, 1)]
+
+    day, days = pd.factorize(local // DAY_S)
+    begins = np.array([both(int(d) * DAY_S) for d in days], dtype="float64").reshape(-1, 2)
+    ends = np.array([both(int(d + 1) * DAY_S) for d in days], dtype="float64").reshape(-1, 2)
+    out = begins[day]
+    calm = (np.column_stack([begins, ends]) == begins[:, :1]).all(axis=1)
+    rows = np.flatnonzero(~calm[day])
+    bucket, buckets = pd.factorize(local[rows] // BUCKET_S)
+    exact = np.array([both(int(b) * BUCKET_S) for b in buckets], dtype="float64").reshape(-1, 2)
+    out[rows] = exact[bucket]
+    return out
 
 
 def _offset(zone: ZoneInfo, local_s: int, fold: int) -> float:
@@ -159,8 +176,9 @@ def _restarted(local: Ints, dump: Ints, meter: Ints, place: Ints, state: Ints) -
     """
     part = combined(meter, dump)
     out = np.zeros(len(local), dtype="bool")
-    day = pd.Series(np.where(state == OK, local, 0).astype("datetime64[s]"))
-    new_year = ((day.dt.day_of_year == 1) & (state == OK)).to_numpy()
+    day, days = pd.factorize(np.where(state == OK, local, 0) // DAY_S)
+    first_day = pd.DatetimeIndex(days.astype("datetime64[D]")).day_of_year.to_numpy() == 1
+    new_year = first_day[day] & (state == OK)
     for number in np.unique(part[new_year]):
         rows = np.flatnonzero((part == number) & (state == OK))
         rows = rows[np.argsort(place[rows], kind="stable")]
@@ -242,36 +260,39 @@ def printed(working: pd.DataFrame, settings: Settings) -> pd.DataFrame:
 
     `taken_at` carries the offset of the job's zone.
     """
-    number, unique = pd.factorize(working["utc_s"].to_numpy())
-    local = stamps(unique, ZoneInfo(settings.timezone))
-    world = stamps(unique, None)
+    utc = working["utc_s"].to_numpy()
     return working.assign(
-        taken_at=texts([*local, ""], number, working.index),
-        taken_at_utc=texts([*world, ""], number, working.index),
+        taken_at=stamped(utc, ZoneInfo(settings.timezone)), taken_at_utc=stamped(utc, None)
     )
 
 
-def stamps(utc_s: Floats, zone: ZoneInfo | None) -> list[str]:
-    """Write times as ISO 8601 with seconds: with the zone's offset, or with Z for UTC."""
-    seconds = np.rint(utc_s).astype("int64")
-    if zone is None:
-        return [text + "Z" for text in _iso(seconds)]
-    bucket, unique = pd.factorize(seconds // BUCKET_S)
-    offsets = [
-        datetime.fromtimestamp(int(first) * BUCKET_S, zone).utcoffset() or timedelta()
-        for first in unique
-    ]
-    ahead = np.array([offset.total_seconds() for offset in offsets], dtype="int64")
-    ends = [datetime(2000, 1, 1, tzinfo=timezone(o)).isoformat()[19:] for o in offsets]
-    local = _iso(seconds + ahead[bucket])
-    return [text + ends[b] for text, b in zip(local, bucket.tolist(), strict=True)]
+def stamped(utc_s: Floats, zone: ZoneInfo | None) -> pd.Series:
+    """Write times as ISO 8601 with seconds: with the zone's offset, or with Z for UTC.
+
+    A time that is not finite is written as empty text.
+    """
+    known = np.isfinite(utc_s)
+    seconds = np.rint(np.where(known, utc_s, 0.0)).astype("int64")
+    end: Any = _text("Z")
+    if zone is not None:
+        bucket, unique = pd.factorize(seconds // BUCKET_S)
+        offsets = [
+            datetime.fromtimestamp(int(first) * BUCKET_S, zone).utcoffset() or timedelta()
+            for first in unique
+        ]
+        seconds += np.array([o.total_seconds() for o in offsets], dtype="int64")[bucket]
+        ends = [datetime(2000, 1, 1, tzinfo=timezone(o)).isoformat()[19:] for o in offsets]
+        end = pa.array(ends, pa.large_string()).take(pa.array(bucket))
+    times = pa.array(seconds, mask=~known).cast(pa.timestamp("s")).cast(pa.large_string())
+    times = pc.binary_replace_slice(times, DATE, DATE + 1, "T")
+    joined = pc.binary_join_element_wise(times, end, _text(""))
+    return pd.Series(pd.array(joined.fill_null(""), dtype="str"))
 
 
-def _iso(seconds: Ints) -> list[str]:
-    listed: list[str] = np.datetime_as_string(seconds.astype("datetime64[s]")).tolist()
-    return listed
+def _text(value: str) -> Any:
+    return pa.scalar(value, pa.large_string())
 
 
 def stamp(utc_s: float, zone: ZoneInfo | None) -> str:
-    """Write one time as `stamps` does, empty where it is not known."""
-    return "" if np.isnan(utc_s) else stamps(np.array([utc_s]), zone)[0]
+    """Write one time as `stamped` does, empty where it is not known."""
+    return str(stamped(np.array([utc_s]), zone).iloc[0])

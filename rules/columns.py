@@ -13,6 +13,9 @@ Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
 Flags = npt.NDArray[np.bool_]
 
+SPARSE = 8
+"""Keys whose span is larger than this many times their number are numbered by hashing."""
+
 
 def codes(column: pd.Series, sort: bool = False) -> tuple[Ints, Any]:
     """Number the distinct texts of a column; return the numbers and the texts.
@@ -21,7 +24,9 @@ def codes(column: pd.Series, sort: bool = False) -> tuple[Ints, Any]:
     """
     heads, length = _heads(column)
     numbers, texts = pd.factorize(heads, sort=sort)
-    return np.repeat(numbers.astype("int64"), length), np.asarray(texts, dtype=object)
+    numbers = numbers.astype("int64", copy=False)
+    whole = isinstance(length, int)
+    return numbers if whole else np.repeat(numbers, length), np.asarray(texts, dtype=object)
 
 
 def _heads(column: pd.Series) -> tuple[Any, Any]:
@@ -39,8 +44,38 @@ def _heads(column: pd.Series) -> tuple[Any, Any]:
 
 
 def ranked(key: Ints) -> Ints:
-    """Number the distinct values of a key in their order, from 0."""
-    return pd.factorize(key, sort=True)[0].astype("int64")
+    """Number the distinct values of a key in their order, from 0.
+
+    Hashing is the dearest way to do so: a key in order, or without large gaps, needs none.
+    """
+    if not len(key):
+        return key.astype("int64")
+    if bool((key[1:] >= key[:-1]).all()):
+        numbers: Ints = np.zeros(len(key), dtype="int64")
+        np.cumsum(key[1:] != key[:-1], out=numbers[1:])
+        return numbers
+    low = int(key.min())
+    span = int(key.max()) - low + 1
+    if span > SPARSE * len(key):
+        return pd.factorize(key, sort=True)[0].astype("int64", copy=False)
+    marks = np.zeros(span, dtype="bool")
+    at = key - low
+    marks[at] = True
+    numbers = np.cumsum(marks) - 1
+    return numbers[at]
+
+
+def distinct(key: Ints) -> Ints:
+    """Return the distinct values of a key in their order."""
+    if not len(key):
+        return key
+    ordered = np.sort(key)
+    return np.asarray(ordered[starts(ordered)], dtype="int64")
+
+
+def sorted_rows(*keys: Ints) -> Ints:
+    """Return the order that sorts rows by the first key, then the next …; equal rows stay put."""
+    return np.asarray(np.argsort(compound(*keys), kind="stable"), dtype="int64")
 
 
 def compound(*keys: Ints) -> Ints:
@@ -158,12 +193,11 @@ def common_codes(*columns: pd.Series) -> tuple[list[Ints], Any]:
     """
     parts = [_heads(column) for column in columns]
     heads = [pd.Series(head) for head, _ in parts]
-    joined, texts = pd.factorize(pd.concat(heads, ignore_index=True))
-    listed = pd.array(np.asarray(texts, dtype=object), dtype="str")
-    order = sorting(pd.Series(listed))
+    joined, texts = pd.factorize(pd.concat(heads, ignore_index=True).array)
+    order = sorting(pd.Series(texts))
     rank = np.empty(len(order), dtype="int64")
     rank[order] = np.arange(len(order))
     numbers = rank[joined] if len(joined) else np.empty(0, "int64")
     ends = np.cumsum([len(head) for head in heads])[:-1]
     split = zip(np.split(numbers, ends), parts, strict=True)
-    return [np.repeat(number, length) for number, (_, length) in split], listed.take(order)
+    return [np.repeat(number, length) for number, (_, length) in split], texts.take(order)

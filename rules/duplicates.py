@@ -8,7 +8,18 @@ import numpy as np
 import pandas as pd
 
 from rules import asking, clocks, suspicions
-from rules.columns import Flags, Floats, Ints, codes, combined, occurrence, ranked, starts
+from rules.columns import (
+    Flags,
+    Floats,
+    Ints,
+    codes,
+    combined,
+    compound,
+    occurrence,
+    ranked,
+    starts,
+    texts,
+)
 from rules.evaluation import Decisions
 
 BLOCK_RECORDS = 5
@@ -35,31 +46,50 @@ def mark(
                 asking.questions([]))  # fmt: skip
     rank = dump_ranks(working)
     meter = clocks.meter_codes(working, np.zeros(len(working), dtype="int64"))
-    record = combined(rank, working["record"].to_numpy())
     timed = working["clock_state"].isin(TIMED).to_numpy()
     clock = np.where(timed, clocks.seconds(working["taken_at"]), -1)
     slot = working["slot"].to_numpy()
     # without clock and slot the place in the file has to tell records apart
     place = np.where((slot < 0) & ~timed, -2 - working["record"].to_numpy(), slot)
-    label = codes(working["label"])[0]
-    stamp = combined(meter, clock, place)
-    values = _values(working)
+    stamp = compound(meter, clock, place)
+    rows = _shared(stamp, rank)
+    if not len(rows):
+        return (working.assign(duplicate_of=texts([""], rank * 0)), suspicions.none(),
+                asking.questions([]))  # fmt: skip
+    record = combined(rank, working["record"].to_numpy())
+    some = working[[*VALUES, "label"]].take(rows)
+    label, values, stamp = codes(some["label"])[0], _values(some), ranked(stamp[rows])
 
     key = combined(stamp, label, values)
-    copies = combined(key, occurrence(combined(key, rank)))
-    earlier = _previous(copies, rank)
+    before = _previous(combined(key, occurrence(combined(key, rank[rows]))), rank[rows])
+    earlier = np.full(len(working), -1, dtype="int64")
+    earlier[rows] = np.where(before >= 0, rows[before], -1)
     block = (earlier >= 0) & ~timed & _in_block(record, earlier, rank)
     certain = (earlier >= 0) & (timed | block)
     root = _roots(np.where(certain, earlier, -1))
-    ids = working["reading_id"].to_numpy(dtype=object)
-    repeated = np.where(root >= 0, ids[root], "")
-    out = working.assign(duplicate_of=pd.Series(repeated, index=working.index, dtype="str"))
+    first = working["reading_id"].array.take(root, allow_fill=True, fill_value="")
+    out = working.assign(duplicate_of=first)
     done = asking.settled(decisions)
     lone, asked = _lone(out, record, earlier, (earlier >= 0) & ~certain, done)
     single = timed & (root < 0)
     single[root[root >= 0]] = False
-    renamed, also = _renamed(out, combined(stamp, values), label, rank, record, single, done)
+    among = single[rows]
+    renamed, also = _renamed(
+        out, rows[among], compound(stamp, values)[among], label[among], rank, record, done
+    )
     return out, suspicions.join(lone, renamed), asking.questions([*asked, *also])
+
+
+def _shared(stamp: Ints, rank: Ints) -> Ints:
+    """Return the rows whose stamp stands in more than one dump: nothing else repeats anything."""
+    if rank.max() == 0:
+        return np.array([], dtype="int64")
+    order = np.argsort(stamp, kind="stable")
+    begins = starts(stamp[order])
+    other = ~begins & np.append(False, np.diff(rank[order]) != 0)
+    number = np.cumsum(begins) - 1
+    mixed = np.bincount(number, weights=other) > 0
+    return np.sort(order[mixed[number]])
 
 
 def dump_ranks(working: pd.DataFrame) -> Ints:
@@ -76,8 +106,13 @@ def dump_ranks(working: pd.DataFrame) -> Ints:
     return rank[dump]
 
 
+VALUES = ("fibre_position", "wavelength_nm", "direction", "quantity", "state", "power_dbm",
+          "reference_dbm", "loss_db", "length_m")  # fmt: skip
+"""Columns that say what was measured."""
+
+
 def _values(working: pd.DataFrame) -> Ints:
-    """Number what was measured: fibre, wavelength, direction, quantity, state and values."""
+    """Number what was measured (VALUES)."""
 
     def steps(name: str) -> Ints:
         column: Floats = working[name].to_numpy()
@@ -171,16 +206,17 @@ def _lone(
 
 
 def _renamed(
-    working: pd.DataFrame, content: Ints, label: Ints, rank: Ints, record: Ints, among: Flags,
+    working: pd.DataFrame, rows: Ints, content: Ints, label: Ints, rank: Ints, record: Ints,
     done: asking.Settled,
 ) -> tuple[pd.DataFrame, list[dict[str, Any]]]:  # fmt: skip
-    """Ask of results that two dumps hold under different labels: which label holds."""
-    rows = np.flatnonzero(among)
-    rows = rows[np.lexsort((rank[rows], content[rows]))]
-    same = ~starts(content[rows])
-    before, after = rows[:-1][same[1:]], rows[1:][same[1:]]
-    differ = (label[before] != label[after]) & (rank[before] != rank[after])
-    before, after = before[differ], after[differ]
+    """Ask of results that two dumps hold under different labels: which label holds.
+
+    `content` and `label` are of `rows`, the others of all of `working`.
+    """
+    order = np.lexsort((rank[rows], content))
+    rows, content, label = rows[order], content[order], label[order]
+    differ = ~starts(content)[1:] & (label[1:] != label[:-1]) & (np.diff(rank[rows]) != 0)
+    before, after = rows[:-1][differ], rows[1:][differ]
     pair = combined(rank[before], rank[after]) if len(after) else after
     found, asked = [], []
     for number in np.unique(pair):

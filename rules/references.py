@@ -89,16 +89,16 @@ def _sources(working: pd.DataFrame, runs: pd.DataFrame) -> pd.Series:
 
 def _from_dumps(working: pd.DataFrame, source: pd.Series) -> tuple[Ints, Floats, Floats]:
     """Return per reading the order, dBm and time of the reference record in force in its dumps."""
-    meter = clocks.meter_codes(working, codes(working["dump_sha256"], sort=True)[0])
-    window = window_key(working["wavelength_nm"])
-    order = working["order"].to_numpy()
-    position = working["fibre_position"].to_numpy()
     kept = (working["quantity"] == "reference") & (working["duplicate_of"] == "")
     kept &= working["reference_dbm"].notna() & (working["state"] == "ok")
     rows = np.flatnonzero(kept.to_numpy())
     absent = np.full(len(working), -1, dtype="int64")
     if not len(rows):
         return absent, absent.astype("float64"), absent.astype("float64")
+    meter = clocks.meter_codes(working, codes(working["dump_sha256"], sort=True)[0])
+    window = window_key(working["wavelength_nm"])
+    order = working["order"].to_numpy()
+    position = working["fibre_position"].to_numpy()
     # a reference without a fibre position stands for every fibre of the meter
     event = np.repeat(rows, len(POSITIONS))
     event_position = np.tile(POSITIONS, len(rows)).astype("int64")
@@ -149,6 +149,8 @@ def _from_sheets(
     checks = checks.loc[(checks["kind"] == "reference") & checks["power_dbm"].notna()]
     checks = checks.sort_values(["sheet_id", "wavelength_nm", "at", "power_dbm"],
                                 na_position="first")  # fmt: skip
+    if checks.empty:
+        return at, value, when
     sheet = Groups(working["sheet_id"])
     window = window_key(working["wavelength_nm"])
     utc, order = working["utc_s"].to_numpy(), working["order"].to_numpy()

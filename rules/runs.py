@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rules import asking, clocks, ids, sheets, suspicions, tables
-from rules.columns import Flags, Floats, Ints, codes, combined, starts, texts
+from rules.columns import Flags, Ints, codes, combined, distinct, sorted_rows, starts, texts
 from rules.evaluation import RunSheets
 from rules.settings import Settings
 
@@ -36,7 +36,7 @@ def assign(working: pd.DataFrame, run_sheets: RunSheets, settings: Settings) -> 
     meter = clocks.meter_codes(working, dump)
     first = (working["duplicate_of"] == "").to_numpy()
     rows = np.flatnonzero(first)
-    rows = rows[np.lexsort((working["order"].to_numpy()[rows], meter[rows]))]
+    rows = rows[sorted_rows(meter[rows], working["order"].to_numpy()[rows])]
     begins = starts(meter[rows]) | _breaks(working, rows, meter, dump, sheet, settings)
     number = np.empty(len(working), dtype="int64")
     number[rows] = np.cumsum(begins) - 1
@@ -171,11 +171,11 @@ def _table(
     np.fmin.at(low, number, utc)
     np.fmax.at(high, number, utc)
     zone = ZoneInfo(settings.timezone)
-    started, ended = _stamped(low, zone), _stamped(high, zone)
+    started, ended = clocks.stamped(low, zone), clocks.stamped(high, zone)
     said = run_sheets.sheets.reset_index(drop=True).reindex(sheet[head]).reset_index(drop=True)
     said = tables.conform(said, tables.RUN_SHEETS)
     dumped = {
-        name: _joined(working[name].iloc[rows], number, len(head))
+        name: _joined(working[name], rows, number, len(head))
         for name in ("operator", "source_serial")
     }
     serial = working["meter_serial"].iloc[head].reset_index(drop=True)
@@ -208,12 +208,6 @@ def _table(
     )
 
 
-def _stamped(utc_s: Floats, zone: ZoneInfo) -> pd.Series:
-    """Write times as ISO texts, empty where there is none (±inf)."""
-    number, known = pd.factorize(np.where(np.isfinite(utc_s), utc_s, np.nan))
-    return texts([*clocks.stamps(known, zone), ""], number.astype("int64"))
-
-
 def _names(heads: pd.DataFrame, serial: pd.Series, started: pd.Series) -> list[str]:
     """Name each run as a person finds it: meter and begin, else meter, dump and first record.
 
@@ -231,10 +225,10 @@ def _names(heads: pd.DataFrame, serial: pd.Series, started: pd.Series) -> list[s
     ]
 
 
-def _joined(column: pd.Series, number: Ints, count: int) -> pd.Series:
+def _joined(column: pd.Series, rows: Ints, number: Ints, count: int) -> pd.Series:
     """Return per run the distinct texts of a column, sorted and joined by commas."""
     text, names = codes(column, sort=True)
-    run, place = np.divmod(np.unique(number * len(names) + text), len(names))
+    run, place = np.divmod(distinct(number * len(names) + text[rows]), len(names))
     joined = [""] * count
     for at, name in zip(run.tolist(), names[place], strict=True):
         joined[at] += f", {name}" if joined[at] and name else name
@@ -249,16 +243,19 @@ def _directions(working: pd.DataFrame, table: pd.DataFrame, number: Ints) -> pd.
     given = {"a": "b-a", "b": "a-b"}
     filled = [given.get(end, "") for end in table["meter_end"]]
     source = ["run-sheet" if end in given else "" for end in table["meter_end"]]
-    blank = (working["direction"] == "").to_numpy()
-    by_run = texts(filled, number, working.index)
-    origin = texts(source, number, working.index).where(blank, "dump")
-    return working.assign(direction=working["direction"].mask(blank, by_run), direction_from=origin)
+    own, names = codes(working["direction"])
+    blank = np.array([name == "" for name in names], dtype="bool")[own]
+    direction = texts([*names, *filled], np.where(blank, len(names) + number, own))
+    origin = texts([*source, "dump"], np.where(blank, number, len(source)))
+    return working.assign(direction=direction, direction_from=origin)
 
 
 def _against_sheet(
     out: pd.DataFrame, working: pd.DataFrame, table: pd.DataFrame, number: Ints
 ) -> pd.DataFrame:
     """Find runs whose dump names the direction opposite to the run sheet."""
+    if not table["meter_end"].isin(("a", "b")).any():
+        return suspicions.none()
     expected = texts([{"a": "b-a", "b": "a-b"}.get(end, "") for end in table["meter_end"]],
                      number, working.index)  # fmt: skip
     wrong = (working["direction"] != "") & (expected != "") & (working["direction"] != expected)

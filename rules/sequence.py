@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from rules.columns import Flags, Floats, Ints, combined, starts
+from rules.columns import Flags, Floats, Ints, combined, sorted_rows, starts
 
 
 def places(
@@ -31,15 +31,15 @@ def places(
 
 
 def _first_of(keys: Ints) -> Flags:
-    """Mark the first row of each key."""
-    marks = np.zeros(len(keys), dtype="bool")
-    marks[np.unique(keys, return_index=True)[1]] = True
-    return marks
+    """Mark the first row of each key; keys are numbered from 0."""
+    first = np.empty(int(keys.max()) + 1, dtype="int64")
+    first[keys[::-1]] = np.arange(len(keys))[::-1]
+    return np.asarray(first[keys] == np.arange(len(keys)))
 
 
 def _newest_first(part: Ints, place: Ints, local: Ints, timed: Flags, head: Ints) -> Flags:
     rows = head[timed[head]]
-    rows = rows[np.lexsort((place[rows], part[rows]))]
+    rows = rows[sorted_rows(part[rows], place[rows])]
     steps = np.diff(local[rows])
     inside = part[rows][1:] == part[rows][:-1]
     parts = int(part.max()) + 1
@@ -59,7 +59,7 @@ def order(
     trusted clock follow their arrival.
     """
     part = combined(meter, dump)
-    rows = np.lexsort((place, part))
+    rows = sorted_rows(part, place)
     begins = starts(part[rows])
     group = np.cumsum(begins) - 1
     time = _running_latest(utc[rows], group)
@@ -72,11 +72,13 @@ def order(
     np.maximum.at(latest, group, time)
     fresh = begins.copy()
     fresh[1:] |= np.diff(time) > pause_s
-    begin = time[np.maximum.accumulate(np.where(fresh, np.arange(len(rows)), 0))]
 
-    stretch, last = np.empty(len(rows)), np.empty(len(rows))
-    stretch[rows], last[rows] = begin, latest[group]
-    final = np.lexsort((place, dump, last, stretch, meter))
+    head = np.flatnonzero(fresh)
+    of_head = rows[head]
+    stretches = np.lexsort((dump[of_head], latest[group[head]], time[head], meter[of_head]))
+    turn = np.empty(len(head), dtype="int64")
+    turn[stretches] = np.arange(len(head))
+    final = rows[np.argsort(turn[np.cumsum(fresh) - 1], kind="stable")]
     count = np.cumsum(starts(combined(meter, dump, place)[final]))
     base = np.maximum.accumulate(np.where(starts(meter[final]), count - 1, 0))
     order = np.empty(len(rows), dtype="int64")
