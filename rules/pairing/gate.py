@@ -151,12 +151,13 @@ def exchanged(weighed: Weighed) -> np.ndarray:
 
     Two ports taken in the other order look like two labels given to each other's fibres.
     """
-    unit, run, sign = weighed.unit, weighed.run_of, weighed.sign
+    order = np.argsort(weighed.rows)
+    unit, run, rows = weighed.unit[order], weighed.run_of[order], weighed.rows[order]
     back = (run[1:] == run[:-1]) & (unit[1:] >= 0) & (unit[:-1] >= 0)
-    back &= (weighed.rows[1:] == weighed.rows[:-1] + 1) & ((unit[1:] - unit[:-1]) * sign[1:] == -1)
+    back &= (rows[1:] == rows[:-1] + 1) & ((unit[1:] - unit[:-1]) * weighed.sign[order][1:] == -1)
     out = np.zeros(len(unit), dtype=bool)
-    out[1:] |= back
-    out[:-1] |= back
+    out[order[1:]] |= back
+    out[order[:-1]] |= back
     return out
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from rules import labels
-from rules.pairing import candidates, causes, gate, ledger, outcome, sweeps, weigh
+from rules.pairing import bench, candidates, causes, gate, ledger, outcome, sweeps, weigh
 from rules.pairing.case import UNBOUND, Case
 from rules.pairing.outcome import Outcome
 from rules.pairing.sites import Sites
@@ -55,7 +55,7 @@ def settle(case: Case, place: Sites, *, pairs: bool) -> tuple[Outcome, weigh.Wei
     accepted = (verdict.accepted & free) | (fixed[rows] >= 0)
     code, group = causes.of_held(weighed, claims, verdict, ~accepted & free, names)
     site = np.where(weighed.unit >= 0, case.grid.site[np.maximum(weighed.unit, 0)], -1)
-    only = np.array([weigh.only(weighed.typed[n]) for n in names], dtype=np.int64)
+    only = np.array([bench.only(weighed.typed[n]) for n in names], dtype=np.int64)
     how, reason = _words(weighed, claims, verdict, names)
     second = weighed.second
     found = outcome.Outcome(

@@ -1,0 +1,231 @@
+"""The records to be weighed, in the order in which they are followed, and their states."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from rules.pairing import candidates, chain, keying
+from rules.pairing.candidates import OUTSIDE, States
+from rules.pairing.case import UNBOUND, Case
+from rules.pairing.grid import Grid
+from rules.pairing.parameters import Parameters
+
+BORDER = 12
+"""Records of a sweep kept on either side of others: more than any rule looks sideways."""
+AROUND = 500
+"""Records of sweeps on either side that still say how a run writes and measures: about a day's."""
+
+
+@dataclass(frozen=True)
+class Bench:
+    """What no round changes: the records to be weighed, in the order in which they are followed."""
+
+    case: Case
+    named: np.ndarray
+    sweep: np.ndarray
+    rows: np.ndarray
+    """Where each record stands in its class."""
+    names: list[str]
+    typed: dict[str, candidates.Typed]
+    runs: list[tuple[int, int]]
+    """Stretches of records that follow each other in one run."""
+    sign: np.ndarray
+    kind: np.ndarray
+    moves: chain.Moves
+
+    @property
+    def retest(self) -> np.ndarray:
+        """Say of each record whether its label says that it is a retest."""
+        return np.array([self.typed[name].retest for name in self.names], dtype=bool)
+
+    @property
+    def shortened(self) -> np.ndarray:
+        """Say of each record whether its label ends like planned ones and is none."""
+        return np.isin(self.names, [n for n, i in self.typed.items() if i.tails])
+
+
+def lay_out(case: Case, named: np.ndarray, sweep: np.ndarray) -> Bench | None:
+    """Lay out the records that belong to no sweep and those beside them, None where none is left.
+
+    named: the unit whose planned label each record has to the letter, -1 none; sweep: its sweep,
+    -1 none (`sweeps.find`).
+    """
+    rows = np.flatnonzero(_near(sweep < 0, BORDER))
+    if not len(rows):
+        return None
+    names = case.table["label"].take(rows).to_list()
+    counts = Counter(names)
+    typed = candidates.read_labels(
+        sorted(counts), counts, case.grid, case.index, case.bound.aliases, case.settings
+    )
+    runs = _stretches(case.run[rows], rows)
+    sign = _signs(names, typed, runs)
+    order = _followed(names, typed, runs, sign)
+    rows, names = rows[order], [names[n] for n in order.tolist()]
+    kind = keying.kinds(names, case.run[rows])
+    moves = chain.moves(case.parameters, len(case.grid.sizes))
+    return Bench(case, named, sweep, rows, names, typed, runs, sign[order], kind, moves)
+
+
+def _near(marked: np.ndarray, reach: int) -> np.ndarray:
+    """Mark what stands at most `reach` records from a marked one."""
+    before = np.r_[0, np.cumsum(marked)]
+    at = np.arange(len(marked))
+    low, high = np.maximum(at - reach, 0), np.minimum(at + reach + 1, len(marked))
+    return np.asarray(before[high] > before[low])
+
+
+def _stretches(run: np.ndarray, rows: np.ndarray) -> list[tuple[int, int]]:
+    """Return the stretches of records that follow each other in one run."""
+    new = (run[1:] != run[:-1]) | (rows[1:] != rows[:-1] + 1)
+    return list(pairwise(np.flatnonzero(np.r_[True, new, True]).tolist()))
+
+
+def _signs(
+    names: list[str], typed: dict[str, candidates.Typed], runs: list[tuple[int, int]]
+) -> np.ndarray:
+    """Say for each record whether the crew counts up (1) or down (-1) around it."""
+    sign = np.ones(len(names), dtype=np.int64)
+    ports = np.array([typed[n].port for n in names])
+    for start, end in runs:
+        mine = ports[start:end]
+        move = np.diff(mine)
+        vote = np.where((np.abs(move) <= 2) & (mine[1:] >= 0) & (mine[:-1] >= 0), np.sign(move), 0)
+        total = np.convolve(np.r_[vote, 0] + np.r_[0, vote], np.ones(11), mode="same")
+        sign[start:end] = np.where(total[: end - start] < 0, -1, 1)
+    return sign
+
+
+def _followed(
+    names: list[str], typed: dict[str, candidates.Typed], runs: list[tuple[int, int]],
+    sign: np.ndarray,
+) -> np.ndarray:  # fmt: skip
+    """Return the records in the order in which they are followed: two in reverse by their labels.
+
+    Where two labels stand the wrong way round between others that count on past both, one place
+    was taken before the other, or each has the other's label. Either way nothing was skipped and
+    no counter slipped there, which moves of a chain, one after the other, would take it for.
+    """
+    out = np.arange(len(names))
+    port = np.array([typed[n].port for n in names])
+    number: dict[str, int] = {}
+    head = np.array([number.setdefault(typed[n].head, len(number)) for n in names])
+    for start, end in runs:
+        mine = slice(start, end)
+        move = np.diff(port[mine]) * sign[mine][1:]
+        alike = (np.diff(head[mine]) == 0) & (port[mine][1:] >= 0) & (port[mine][:-1] >= 0)
+        on = np.r_[False, alike & (move == 2), False]
+        other = np.r_[True, ~alike, True]
+        back = np.flatnonzero(alike & (move == -1))
+        before, after = back, back + 2
+        good = (on[before] | other[before]) & (on[after] | other[after])
+        good &= on[before] | on[after]
+        for at in (start + back[good]).tolist():
+            out[[at, at + 1]] = out[[at + 1, at]]
+    return out
+
+
+def states(on: Bench, guess: np.ndarray) -> States:
+    """Return all states of the records; guess: where each probably stands, -1 unknown."""
+    case, grid = on.case, on.case.grid
+    anchored = np.where(on.sweep[on.rows] >= 0, on.named[on.rows], -1)
+    fixed = case.fixed[on.rows]
+    exact = round(1000 * case.parameters.exact_bits)
+    table: list[tuple[int, int, int, int, int, int]] = []
+    first = [0]
+    for start, end in on.runs:
+        made = candidates.of_run(
+            on.names[start:end],
+            on.typed,
+            grid,
+            on.sign[start:end],
+            guess[start:end].tolist(),
+            case.parameters,
+        )
+        for record, options in enumerate(made, start):
+            if anchored[record] >= 0:
+                unit = int(anchored[record])
+                options = [(unit, unit, 0, candidates.EXACT, exact)]
+            elif fixed[record] > UNBOUND:
+                options = _bound(options, int(fixed[record]))
+            table.extend((record, *option) for option in options)
+            first.append(len(table))
+    columns = np.array(table, dtype=np.int64).reshape(-1, 6).T
+    return States(
+        columns[0], columns[1], columns[2], columns[3], columns[4], columns[5],
+        np.array(first, dtype=np.int64),
+    )  # fmt: skip
+
+
+def standing(states: States, on: Bench) -> np.ndarray:
+    """Return the other records of sweeps that matter here: of the same panels, and of the hours
+    around, which tell the habits of the run and what its losses are off by.
+    """
+    case, sweep = on.case, on.sweep
+    around = _near(sweep < 0, AROUND)
+    near = np.zeros(len(case.grid.sizes), dtype=bool)
+    near[case.grid.panel[states.unit]] = True
+    out = (sweep >= 0) & (around | near[case.grid.panel[np.maximum(on.named, 0)]])
+    out[on.rows] = False
+    return np.flatnonzero(out)
+
+
+def append(states: States, units: np.ndarray, parameters: Parameters) -> States:
+    """Add one certain state for each record of a sweep."""
+    if not len(units):
+        return states
+    none = np.zeros(len(units), dtype=np.int64)
+    records = len(states.first) - 1
+    return States(
+        np.r_[states.record, records + np.arange(len(units))],
+        np.r_[states.unit, units],
+        np.r_[states.target, units],
+        np.r_[states.regime, none],
+        np.r_[states.form, none + candidates.EXACT],
+        np.r_[states.bits, none + round(1000 * parameters.exact_bits)],
+        np.r_[states.first, states.first[-1] + 1 + np.arange(len(units))],
+    )
+
+
+def _bound(
+    options: list[tuple[int, int, int, int, int]], unit: int
+) -> list[tuple[int, int, int, int, int]]:
+    """Keep only what an answer allows; its unit is always among the states."""
+    if unit < 0:
+        return [o for o in options if o[3] == OUTSIDE] or [(0, -1, 0, OUTSIDE, 0)]
+    kept = [o for o in options if o[0] == unit and o[3] != OUTSIDE]
+    have = {o[2] for o in kept}
+    extra = [
+        (unit, -1, regime, candidates.UNRELATED, -22_000)
+        for regime in (0, 2, 3)
+        if regime not in have
+    ]
+    return kept + extra
+
+
+def place(
+    states: States, grid: Grid, sign: np.ndarray, kind: np.ndarray, noted: np.ndarray
+) -> chain.Place:
+    """Return where each state stands in its panel, ports that the crew noted as skipped left out.
+
+    sign, kind: of each record; noted: units.
+    """
+    present = np.ones(grid.units, dtype=np.int64)
+    present[noted] = 0
+    before = np.r_[0, np.cumsum(present)]
+    first = before[grid.starts[:-1]]
+    sizes = np.maximum(before[grid.starts[1:]] - first, 1)
+    panel = grid.panel[states.unit]
+    place = np.minimum(before[states.unit] - first[panel], sizes[panel] - 1)
+    return chain.Place(
+        panel, place, sizes[panel], states.regime, sign[states.record], kind[states.record]
+    )
+
+
+def only(info: candidates.Typed) -> int:
+    """Return the one unit that a label names in full, -1 where it names none or several."""
+    return info.full[0][0] if len(info.full) == 1 else -1
