@@ -8,6 +8,8 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 Ints = npt.NDArray[np.int64]
 Floats = npt.NDArray[np.float64]
@@ -20,8 +22,11 @@ SPARSE = 8
 def codes(column: pd.Series, sort: bool = False) -> tuple[Ints, Any]:
     """Number the distinct texts of a column; return the numbers and the texts.
 
-    With `sort` the numbers follow the order of the texts, so that they do not depend on rows.
+    With `sort` the numbers follow the order of the texts, so that they do not depend on rows. A
+    column that is numbered already (`numbered`) keeps its numbers, which follow their order.
     """
+    if isinstance(column.dtype, pd.CategoricalDtype):
+        return _own_codes(column), np.asarray(column.dtype.categories, dtype=object)
     heads, length = _heads(column)
     numbers, texts = pd.factorize(heads, sort=sort)
     numbers = numbers.astype("int64", copy=False)
@@ -162,8 +167,8 @@ def occurrence(keys: Ints) -> Ints:
 def positions(column: pd.Series, wanted: pd.Series) -> Ints:
     """Return the row of `column` (distinct texts) that holds each wanted text, −1 where none does.
 
-    Two columns of the same texts are matched by sorting both, which is several times faster than
-    looking each text up.
+    Two columns of the same texts are matched by sorting both, which is faster than looking each
+    text up.
     """
     if len(column) == len(wanted):
         if bool((column.array == wanted.array).all()):
@@ -173,8 +178,8 @@ def positions(column: pd.Series, wanted: pd.Series) -> Ints:
             found = np.empty(len(column), dtype="int64")
             found[there] = here
             return found
-    looked_up: Ints = np.asarray(pd.Index(column).get_indexer(pd.Index(wanted)), np.int64)
-    return looked_up
+    known, asked = (pa.array(part.array, pa.large_string()) for part in (column, wanted))
+    return np.asarray(pc.index_in(asked, value_set=known).fill_null(-1), np.int64)
 
 
 def sorting(column: pd.Series) -> Ints:
@@ -189,8 +194,15 @@ def sorting(column: pd.Series) -> Ints:
 def common_codes(*columns: pd.Series) -> tuple[list[Ints], Any]:
     """Number the distinct texts of several columns together, in the order of the texts.
 
-    Returns the numbers of each column and the texts as a pandas array.
+    Returns the numbers of each column and the texts as a pandas array. Where the first column is
+    numbered already (`numbered`) and holds all texts of the others, its numbers stand.
     """
+    kind = columns[0].dtype
+    if isinstance(kind, pd.CategoricalDtype):
+        given = [_numbers_in(kind, column) for column in columns]
+        if not any((number < 0).any() for number in given):
+            return given, kind.categories.array
+        columns = tuple(column.astype("str") for column in columns)
     parts = [_heads(column) for column in columns]
     heads = [pd.Series(head) for head, _ in parts]
     joined, texts = pd.factorize(pd.concat(heads, ignore_index=True).array)
@@ -201,3 +213,31 @@ def common_codes(*columns: pd.Series) -> tuple[list[Ints], Any]:
     ends = np.cumsum([len(head) for head in heads])[:-1]
     split = zip(np.split(numbers, ends), parts, strict=True)
     return [np.repeat(number, length) for number, (_, length) in split], texts.take(order)
+
+
+def numbered(*columns: pd.Series) -> list[pd.Series]:
+    """Return text columns as categories in the order of their texts, the same for all of them.
+
+    They read as texts; `codes` and `common_codes` find the work done. Absent text is number 0.
+    """
+    numbers, texts = common_codes(pd.Series([""], dtype="str"), *columns)
+    kind = pd.CategoricalDtype(pd.Index(texts), ordered=True)
+    return [
+        pd.Series(pd.Categorical.from_codes(number, dtype=kind, validate=False), column.index)
+        for number, column in zip(numbers[1:], columns, strict=True)
+    ]
+
+
+def _own_codes(column: pd.Series) -> Ints:
+    return np.asarray(column.cat.codes, dtype="int64")
+
+
+def _numbers_in(kind: pd.CategoricalDtype, column: pd.Series) -> Ints:
+    """Number texts by their place among categories (`numbered`), −1 where one is missing there."""
+    own = column.dtype
+    if isinstance(own, pd.CategoricalDtype) and own.categories is kind.categories:
+        return _own_codes(column)
+    heads, length = _heads(column.astype("str"))
+    place = positions(pd.Series(kind.categories[1:]), pd.Series(heads)) + 1
+    place[place == 0] = np.where(heads[place == 0] == "", 0, -1)
+    return np.repeat(place, length)

@@ -11,7 +11,7 @@ import pandas as pd
 
 from rules import grade_findings, judgement, kinds, newest, results, tables
 from rules.codes import KINDS
-from rules.columns import Flags, Ints, codes, combined, common_codes
+from rules.columns import Flags, Ints, codes, combined, common_codes, positions
 from rules.evaluation import Decisions
 from rules.judgement import Judged
 from rules.results import Candidates
@@ -64,6 +64,8 @@ def grade(
     `blocked` are the ids of readings with an open `stop` finding. Values in dB or dBm; verdicts
     compare values rounded once to 0.001. Row order of the arguments changes nothing.
     """
+    # every pair is looked up before any is left out: mostly they lie beside the readings already
+    at = positions(working["reading_id"], pairs["reading_id"])
     paired = (pairs["status"] == "paired").to_numpy()
     pairs = (pairs if paired.all() else pairs.loc[paired]).reset_index(drop=True)
     limits = limits.reset_index(drop=True)
@@ -71,7 +73,15 @@ def grade(
         pairs["link_id"], planned["link_id"], limits["link_id"]
     )
     found = results.candidates(
-        planned, working, pairs, (of_pair, of_plan, names), blocked, decisions, runs, settings
+        planned,
+        working,
+        pairs,
+        at[paired],
+        (of_pair, of_plan, names),
+        blocked,
+        decisions,
+        runs,
+        settings,
     )
     rows, doubts = _place(found, decisions)
     hidden = rows.iloc[:0]

@@ -69,11 +69,16 @@ def needs(
     Paired readings enter with their run's method and grade, planned tests without any reading with
     the job's own. In the order of link, wavelength, method and grade.
     """
-    paired = (pairs["status"] == "paired").to_numpy()
-    pairs = (pairs if paired.all() else pairs.loc[paired]).reset_index(drop=True)
+    paired = np.flatnonzero((pairs["status"] == "paired").to_numpy())
     (read, asked), links = columns.common_codes(pairs["link_id"], planned["link_id"])
-    nm = pairs["wavelength_nm"].to_numpy(), planned["wavelength_nm"].to_numpy()
-    unread = ~np.isin(asked * 2048 + nm[1], read * 2048 + nm[0])
+    nm, wavelengths = pd.factorize(
+        np.append(pairs["wavelength_nm"].to_numpy(), planned["wavelength_nm"].to_numpy()), sort=True
+    )
+    read = (read * len(wavelengths) + nm[: len(pairs)])[paired]
+    asked = asked * len(wavelengths) + nm[len(pairs) :]
+    unread = np.ones(len(links) * len(wavelengths), dtype="bool")
+    unread[read] = False
+    asked = asked[unread[asked]]
 
     cords = pd.concat(
         [
@@ -87,22 +92,19 @@ def needs(
     case = cords.merge(distinct.assign(case=range(len(distinct))), how="left")["case"].to_numpy()
     run, run_ids = columns.codes(working["run_id"])
     of_run = case[pd.Index(runs["run_id"]).get_indexer(pd.Index(run_ids, dtype="str"))]
-    if len(np.unique(of_run)) > 1:
-        of_run = of_run[run[columns.positions(working["reading_id"], pairs["reading_id"])]]
-    elif len(of_run):
-        of_run = of_run[np.zeros(len(pairs), dtype="int64")]
-
-    key = np.unique(
-        np.append(
-            (read * 2048 + nm[0]) * len(distinct) + of_run if len(read) else read,
-            (asked[unread] * 2048 + nm[1][unread]) * len(distinct) + case[-1],
-        )
+    of_read = of_run[:1]
+    if len(columns.distinct(of_run)) > 1:
+        at = columns.positions(working["reading_id"], pairs["reading_id"])
+        of_read = of_run[run[at[paired]]]
+    key = columns.distinct(
+        np.append(read * len(distinct) + of_read, asked * len(distinct) + case[-1])
     )
     lane, case = np.divmod(key, len(distinct))
+    link, nm = np.divmod(lane, len(wavelengths))
     return pd.DataFrame(
         {
-            "link_id": links.take(lane // 2048),
-            "wavelength_nm": lane % 2048,
+            "link_id": links.take(link),
+            "wavelength_nm": wavelengths[nm],
             "reference_method": distinct["reference_method"].to_numpy()[case],
             "cord_grade": distinct["cord_grade"].array.take(case),
         }

@@ -16,7 +16,7 @@ import pandas as pd
 
 from rules import acts, kinds
 from rules.codes import KINDS
-from rules.columns import Flags, Ints, codes, combined, positions, sorting
+from rules.columns import Flags, Ints, codes, combined, sorting
 from rules.evaluation import Decisions
 from rules.settings import Settings
 
@@ -92,6 +92,7 @@ def candidates(
     planned: pd.DataFrame,
     working: pd.DataFrame,
     pairs: pd.DataFrame,
+    at: Ints,
     links: tuple[Ints, Ints, Any],
     blocked: Collection[str],
     decisions: Decisions,
@@ -100,11 +101,11 @@ def candidates(
 ) -> Candidates:
     """List the paired readings of `pairs` (all of them paired) by test, then by reading_id.
 
-    `links` are the numbers of the links of `pairs` and of `planned`, and their names in order. A
-    direction that is not known is the planned one where only one is planned.
+    `at` is the row of `working` of each pair, `links` are the numbers of the links of `pairs` and
+    of `planned`, and their names in order. A direction that is not known is the planned one where
+    only one is planned.
     """
     of_pair, of_plan, names = links
-    at = positions(working["reading_id"], pairs["reading_id"])
     quantity = np.append(working["quantity"].isin(("attenuation", "power")).to_numpy(), False)
     kept = np.flatnonzero(quantity[at])
     at = at[kept]

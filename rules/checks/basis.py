@@ -10,7 +10,7 @@ import pandas as pd
 
 from rules import alongside, clocks, references, source_logs, tables
 from rules.checks.thresholds import THRESHOLDS
-from rules.columns import Flags, Floats, Groups, Ints, codes, positions
+from rules.columns import Flags, Floats, Groups, Ints, codes, common_codes
 from rules.evaluation import Decisions, Plan, RunSheets
 from rules.settings import Settings
 
@@ -68,12 +68,25 @@ class Basis:
         return ~copies & (self.paired["status"] != "left-out").to_numpy()
 
     @cached_property
+    def _rows_of_links(self) -> tuple[Ints, Ints]:
+        """Return the row of `plan.links`, −1 for none, of each reading and of each planned test."""
+        (read, asked, have), names = common_codes(
+            self.paired["link_id"], self.planned["link_id"], self.plan.links["link_id"]
+        )
+        row = np.full(len(names), -1, dtype="int64")
+        row[have] = np.arange(len(have))
+        return row[read], row[asked]
+
+    @cached_property
     def link(self) -> Ints:
         """Return the row of `plan.links` that each single reading is paired with, −1 without."""
-        number, names = codes(self.paired["link_id"])
-        row = positions(self.plan.links["link_id"], pd.Series(names, dtype="str"))
         sure = self.single & (self.paired["status"] == "paired").to_numpy()
-        return np.where(sure, row[number], -1)
+        return np.where(sure, self._rows_of_links[0], -1)
+
+    @cached_property
+    def planned_link(self) -> Ints:
+        """Return the row of `plan.links` of each planned test."""
+        return self._rows_of_links[1]
 
     @cached_property
     def dump(self) -> Ints:

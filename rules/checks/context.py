@@ -12,7 +12,7 @@ import pandas as pd
 from rules import references
 from rules.checks.basis import UNKNOWN_WAY, WAYS
 from rules.checks.expectation import Expectation
-from rules.columns import Flags, Floats, Ints, codes, compound, positions, starts
+from rules.columns import Flags, Floats, Ints, compound, starts
 
 CLIP_DB = 0.6
 """One bad link must not look like a change of level: single values count up to this."""
@@ -38,8 +38,7 @@ class Context(Expectation):
         """Tell which link × lane × way are planned, among the lanes that occur."""
         out = np.zeros((len(self.plan.links), len(self.lanes), 3), dtype="bool")
         rows = self.planned["kind"].isin(("link", "")).to_numpy()
-        number, names = codes(self.planned["link_id"])
-        at = positions(self.plan.links["link_id"], pd.Series(names, dtype="str"))
+        link = self.planned_link
         nm = references.window_key(self.planned["wavelength_nm"])
         if not len(self.lanes) or not rows.any():
             return out
@@ -47,8 +46,8 @@ class Context(Expectation):
         way = np.full(len(nm), UNKNOWN_WAY, dtype="int64")
         for name, place in WAYS.items():
             way[(self.planned["direction"] == name).to_numpy()] = place
-        rows = rows & (self.lanes[lane] == nm) & (at[number] >= 0)
-        out[at[number[rows]], lane[rows], way[rows]] = True
+        rows = rows & (self.lanes[lane] == nm) & (link >= 0)
+        out[link[rows], lane[rows], way[rows]] = True
         return out
 
     @cached_property
