@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator
-from itertools import zip_longest
+from collections.abc import Callable, Iterator
+from functools import partial
+from itertools import chain, zip_longest
 from typing import Any
 
-from ingest import export
-from ingest.schema import DERIVED, KEYED_BY_ROW
+from ingest import arrow, blocks, export
+from ingest.errors import Damaged
+from ingest.schema import BLOCKS, DERIVED, KEYED_BY_ROW
 from rules import tables
 
 
@@ -46,25 +48,66 @@ def stored(before: sqlite3.Connection, after: sqlite3.Connection) -> list[str]:
     Row numbers may differ between two stores of the same job; places within a dump may not.
     """
     out = []
-    for name, sql in _queries():
+    for name, table in _tables():
         try:
-            pairs = zip_longest(_rows(before, sql), _rows(after, sql))
-            first = next(((a, b) for a, b in pairs if a != b), None)
-        except sqlite3.DatabaseError as error:
+            (heads, old), (_, new) = table(before), table(after)
+            first = next(((a, b) for a, b in zip_longest(old, new) if a != b), None)
+        except (sqlite3.DatabaseError, Damaged) as error:
             out.append(f"table {name}: cannot be read ({error})")
             continue
         if first is not None:
-            heads = [
-                item[0] for item in after.execute(f"SELECT * FROM ({sql}) LIMIT 0").description
-            ]
             out.append(f"table {name}: {_words(heads, *first)}")
     return out
 
 
-def _rows(connection: sqlite3.Connection, sql: str) -> Iterator[Any]:
+Table = tuple[list[str], Iterator[tuple[Any, ...]]]
+"""The names of some columns, and rows of them."""
+
+
+def _tables() -> Iterator[tuple[str, Callable[[sqlite3.Connection], Table]]]:
+    """Yield each table and what reads it, whether kept by row or by column."""
+    for name, sql in _queries():
+        yield name, partial(_rows, sql)
+    yield "plan_columns", _plans
+    for name in BLOCKS:
+        if name != "link_rows":
+            yield f"derived_{name}", partial(_blocks, name)
+    yield "derived_link_rows", _link_rows
+
+
+def _rows(sql: str, connection: sqlite3.Connection) -> Table:
     cursor = connection.execute(sql)
-    while rows := cursor.fetchmany(10_000):
-        yield from rows
+    fetched = iter(lambda: cursor.fetchmany(10_000), [])
+    return [item[0] for item in cursor.description], chain.from_iterable(fetched)
+
+
+def _blocks(name: str, connection: sqlite3.Connection) -> Table:
+    found = _placed(name, connection) if name in KEYED_BY_ROW else blocks.rows(connection, name)
+    return list(BLOCKS[name]), found
+
+
+def _placed(name: str, connection: sqlite3.Connection) -> Iterator[tuple[Any, ...]]:
+    """Read dump by dump, with the place in the dump instead of the row number."""
+    for sha256, first, last in connection.execute(
+        "SELECT sha256, first_row, last_row FROM dump WHERE last_row >= first_row ORDER BY sha256"
+    ).fetchall():
+        for row, *rest in blocks.between(connection, name, first, last):
+            yield ((sha256, row - first), *rest)
+
+
+def _link_rows(connection: sqlite3.Connection) -> Table:
+    """Read what `link_rows` and `pairs` of one store do not agree on: nothing in a sound one."""
+    pairs = blocks.frame(connection, "pairs", list(BLOCKS["link_rows"]))
+    found = blocks.frame(connection, "link_rows")
+    both = pairs.loc[pairs["link_id"] != ""].merge(found, how="outer", indicator="only")
+    lone = both.loc[both["only"] != "both", list(BLOCKS["link_rows"])]
+    return list(BLOCKS["link_rows"]), lone.itertuples(index=False, name=None)
+
+
+def _plans(connection: sqlite3.Connection) -> Table:
+    kept = connection.execute("SELECT data FROM plan_columns ORDER BY plan")
+    plans = (arrow.rows(arrow.unpack("The plan", data)) for (data,) in kept)
+    return list(tables.LINKS), chain.from_iterable(plans)
 
 
 def _queries() -> Iterator[tuple[str, str]]:
@@ -110,14 +153,6 @@ def _queries() -> Iterator[tuple[str, str]]:
         )
     yield "plan_link", "SELECT * FROM plan_link ORDER BY plan, position"
     for name, contract in DERIVED.items():
-        listed = [column for column in contract if column != "row"]
-        columns = ", ".join(f't."{column}"' for column in listed)
-        if name in KEYED_BY_ROW:
-            yield (
-                f"derived_{name}",
-                f"SELECT r.reading_id, {columns} FROM derived_{name} t "
-                "JOIN reading r ON r.row = t.row ORDER BY r.reading_id",
-            )
-        else:
-            order = ", ".join(str(place + 1) for place in range(len(listed)))
-            yield f"derived_{name}", f"SELECT {columns} FROM derived_{name} t ORDER BY {order}"
+        columns = ", ".join(f't."{column}"' for column in contract)
+        order = ", ".join(str(place + 1) for place in range(len(contract)))
+        yield f"derived_{name}", f"SELECT {columns} FROM derived_{name} t ORDER BY {order}"

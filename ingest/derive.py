@@ -14,11 +14,23 @@ from typing import Any
 
 import pandas as pd
 
-from ingest import contradictions, frames, journal, lock, planload, readings, sheets, store, unclear
+from ingest import (
+    blocks,
+    contradictions,
+    frames,
+    journal,
+    linkstates,
+    lock,
+    planload,
+    readings,
+    sheets,
+    store,
+    unclear,
+)
 from ingest.decisions import decisions
 from ingest.job import Job
 from ingest.kept import Kept, parameters_from, sets_from
-from ingest.schema import DERIVED, FOUND_BY_LINK
+from ingest.schema import BLOCKS, DERIVED
 from ingest.session import writing
 from rules import tables
 from rules.evaluation import Evaluation, Plan
@@ -185,19 +197,26 @@ def parameters(connection: sqlite3.Connection) -> Parameters:
 
 def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered) -> None:
     """Replace the derived tables in one transaction."""
-    state = made.readings.assign(row=_taken(gathered.rows, made.readings["reading_id"]))
-    pairs = made.pairs.assign(row=_taken(gathered.rows, made.pairs["reading_id"]))
-    by_row = {"reading_state": state, "pairs": pairs}
+    numbered = {
+        name: frame.assign(row=_taken(gathered.rows, frame["reading_id"])).sort_values("row")
+        for name, frame in (("reading_state", made.readings), ("pairs", made.pairs))
+    }
+    paired = numbered["pairs"]["link_id"] != ""
+    own = numbered | {
+        "link_rows": numbered["pairs"].loc[paired, ["link_id", "row"]],
+        "link_states": linkstates.count(made),
+    }
+
+    def frame_of(name: str) -> pd.DataFrame:
+        return own[name] if name in own else getattr(made, name)
+
     with store.transaction(connection):
+        for name in BLOCKS:
+            blocks.put(connection, name, frame_of(name))
         for name, columns in DERIVED.items():
-            index = f"derived_{name}_by_link"
-            # filling an index row by row costs several times what making it at the end does
-            connection.execute(f"DROP INDEX IF EXISTS {index}")
             connection.execute(f"DELETE FROM derived_{name}")
-            frame = by_row[name].sort_values("row") if name in by_row else getattr(made, name)
-            frames.insert(connection, f"derived_{name}", tables.conform(frame, columns), columns)
-            if name in FOUND_BY_LINK:
-                connection.execute(f"CREATE INDEX {index} ON derived_{name} (link_id)")
+            rows = tables.conform(frame_of(name), columns)
+            frames.insert(connection, f"derived_{name}", rows, columns)
         store.put_meta(connection, "as_of", made.as_of)
         store.put_meta(connection, "planned", str(len(made.planned)))
         store.put_meta(connection, "inputs", gathered.mark)

@@ -6,13 +6,15 @@ import json
 from pathlib import Path
 from typing import Any, Literal
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ingest import collected, current, derive, durable, frames, planload, store
+from ingest import blocks, collected, current, derive, durable, frames, planload, store
 from ingest.errors import BadInput, plainly
 from ingest.job import Job
+from ingest.schema import BLOCKS
 from rules import tables
 
 Format = Literal["csv", "json", "parquet"]
@@ -78,8 +80,14 @@ def read(connection: Any, name: str) -> pd.DataFrame:
             "FROM fault f JOIN dump d ON d.id = f.dump WHERE d.aside = 0"
         )
     elif name == "pairs":
-        rest = ", ".join(f"p.{column}" for column in columns if column != "reading_id")
-        sql = f"SELECT r.reading_id, {rest} FROM derived_pairs p JOIN reading r ON r.row = p.row"
+        from ingest import readings
+
+        pairs, (stored, rows) = blocks.frame(connection, name), readings.load(connection)
+        place = np.searchsorted(rows.to_numpy(), pairs["row"].to_numpy())
+        ids = stored["reading_id"].take(place).reset_index(drop=True)
+        return tables.conform(pairs.assign(reading_id=ids), columns)
+    elif name in BLOCKS:
+        return blocks.frame(connection, name)
     else:
         sql = f"SELECT {listed} FROM derived_{name}"
     return frames.select(connection, sql, (), columns)

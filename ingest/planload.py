@@ -11,7 +11,7 @@ from typing import Any
 
 import pandas as pd
 
-from ingest import durable, frames, grids, originals, store
+from ingest import arrow, durable, frames, grids, originals, store
 from ingest.errors import BadInput, plainly
 from ingest.grids import Grid
 from ingest.job import Job
@@ -218,6 +218,20 @@ def keep_links(connection: Any, sha256: str, links: pd.DataFrame) -> None:
         with store.transaction(connection):
             plan = {"plan": [sha256] * len(links)}
             frames.insert(connection, "plan_link", links, tables.LINKS, plan)
+            keep_columns(connection, sha256, links)
+
+
+def keep_columns(connection: Any, sha256: str, links: pd.DataFrame) -> None:
+    """Store a plan's links once more, column by column: what every evaluation reads."""
+    data = arrow.pack(arrow.table(tables.conform(links, tables.LINKS)))
+    connection.execute("INSERT INTO plan_columns VALUES (?, ?)", (sha256, data))
+
+
+def from_rows(connection: Any, sha256: str) -> pd.DataFrame:
+    """Read a plan's links row by row (LINKS)."""
+    columns = ", ".join(f'"{name}"' for name in tables.LINKS)
+    sql = f"SELECT {columns} FROM plan_link WHERE plan = ? ORDER BY position"
+    return frames.select(connection, sql, (sha256,), tables.LINKS)
 
 
 def newest(connection: Any) -> tuple[int, pd.DataFrame]:
@@ -225,14 +239,11 @@ def newest(connection: Any) -> tuple[int, pd.DataFrame]:
     count = connection.execute("SELECT count(*) FROM entry WHERE kind = 'plan'").fetchone()[0]
     if not count:
         return 0, tables.empty(tables.LINKS)
-    columns = ", ".join(f'"{name}"' for name in tables.LINKS)
-    links = frames.select(
-        connection,
-        f"SELECT {columns} FROM plan_link WHERE plan = ? ORDER BY position",
-        (_last_hash(connection),),
-        tables.LINKS,
-    )
-    return count, links
+    found = connection.execute(
+        "SELECT data FROM plan_columns WHERE plan = ?", (_last_hash(connection),)
+    ).fetchone()
+    links = arrow.unpack("The plan", found[0] if found else None).to_pandas()
+    return count, tables.conform(links, tables.LINKS)
 
 
 def _last_hash(connection: Any) -> str:

@@ -15,9 +15,7 @@ import numpy as np
 import pandas as pd
 import pyarrow as pa
 
-from ingest import frames
-from ingest.errors import Damaged
-from ingest.schema import READING_STATE
+from ingest import arrow, blocks, frames
 from rules import tables
 from rules.columns import texts
 
@@ -79,20 +77,16 @@ def keep_columns(connection: sqlite3.Connection, dump: int, frame: pd.DataFrame)
 
     Reading a million rows one by one takes SQLite and Python twenty times longer.
     """
-    whole = pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
+    whole = arrow.table(frame)
     for part, at in enumerate(range(0, len(frame), _PART)):
-        packed = pa.BufferOutputStream()
-        with pa.ipc.new_stream(packed, whole.schema, options=_PACKED) as stream:
-            stream.write_table(whole.slice(at, _PART))
         connection.execute(
             "INSERT INTO reading_columns VALUES (?, ?, ?)",
-            (dump, part, packed.getvalue().to_pybytes()),
+            (dump, part, arrow.pack(whole.slice(at, _PART))),
         )
 
 
 _PART = 1_000_000
 """Rows in one value: SQLite's own limit for a value is a thousand million bytes."""
-_PACKED = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
 
 
 def from_rows(connection: sqlite3.Connection, dump: int, first: int, last: int) -> pd.DataFrame:
@@ -111,12 +105,16 @@ def load(connection: sqlite3.Connection) -> tuple[pd.DataFrame, pd.Series[Any]]:
         "SELECT id, sha256, name, arrived_at, parser, first_row, last_row - first_row + 1 "
         "FROM dump WHERE state = 'taken' AND aside = 0 AND last_row >= first_row ORDER BY first_row"
     ).fetchall()
-    packed: dict[int, list[bytes]] = {}
+    packed: dict[int, list[bytes | None]] = {}
     for dump, data in connection.execute(
         "SELECT dump, data FROM reading_columns ORDER BY dump, part"
     ).fetchall():
         packed.setdefault(dump, []).append(data)
-    parts = [part for dump in dumps for part in _unpacked(dump[2], packed.get(dump[0], []))]
+    parts = [
+        arrow.unpack(f"The readings of {name}", data)
+        for id_, _, name, *_ in dumps
+        for data in packed.get(id_, [None])
+    ]
     if not parts:
         return tables.empty(tables.STORED), pd.Series(dtype="int64")
     frame = pa.concat_tables(parts, promote_options="default").to_pandas()
@@ -131,26 +129,9 @@ def load(connection: sqlite3.Connection) -> tuple[pd.DataFrame, pd.Series[Any]]:
     return tables.conform(frame, tables.STORED), rows
 
 
-def _unpacked(name: str, packed: list[bytes]) -> list[pa.Table]:
-    try:
-        if not packed:
-            raise pa.ArrowInvalid("nothing is stored")
-        return [pa.ipc.open_stream(data).read_all() for data in packed]
-    except (pa.ArrowException, OSError) as error:
-        raise Damaged(
-            f"The readings of {name} by column cannot be read from the database ({error}). "
-            "The original is kept: run `glasstally rebuild`."
-        ) from error
-
-
 def with_state(connection: sqlite3.Connection, stored: pd.DataFrame) -> pd.DataFrame:
     """Lay what the rules found over STORED rows, giving READINGS; both are in row order."""
-    state = frames.select(
-        connection,
-        f"SELECT {', '.join(READING_STATE)} FROM derived_reading_state ORDER BY row",
-        (),
-        READING_STATE,
-    ).drop(columns="row")
+    state = blocks.frame(connection, "reading_state").drop(columns="row")
     return tables.conform(
         stored.assign(**{str(name): state[name] for name in state}), tables.READINGS
     )

@@ -10,7 +10,9 @@
 | reading_columns | the same by column, one Arrow stream per dump | rebuilt, append-only |
 | fault, context | what else the parsers read | rebuilt, append-only |
 | plan_link | links of each loaded plan | rebuilt, append-only |
+| plan_columns | the same by column | rebuilt, append-only |
 | derived_… | what `evaluate` gave, newest only | thrown away and written anew |
+| derived_block | its tables of a row per reading or test, by column (`ingest.blocks`) | likewise |
 """
 
 from __future__ import annotations
@@ -37,19 +39,35 @@ PAIR_ROWS: tables.Columns = {"row": "int"} | {
 }
 """PAIRS with the reading's row number in place of its id."""
 
-DERIVED: Mapping[str, tables.Columns] = {
-    "reading_state": READING_STATE, "pairs": PAIR_ROWS, "runs": tables.RUNS,
-    "findings": tables.FINDINGS, "questions": tables.QUESTIONS, "limits": tables.LIMIT_ROWS,
-    "grades": tables.GRADES, "test_states": tables.TEST_STATES, "completion": tables.COMPLETION,
-    "retests": tables.RETESTS, "balance": tables.BALANCE,
+LINK_STATES: tables.Columns = {
+    "link_id": "text", "tests": "int", "accepted": "int", "failed": "int", "doubtful": "int",
+    "no_limit": "int", "missing": "int", "blocked": "int", "waived": "int", "over": "int",
 }  # fmt: skip
-"""Derived tables; each is `derived_NAME` in the store."""
+"""Planned tests of each link by their state, in order of plan; `over` counts its failing grades."""
+
+DERIVED: Mapping[str, tables.Columns] = {
+    "runs": tables.RUNS, "findings": tables.FINDINGS, "questions": tables.QUESTIONS,
+    "link_states": LINK_STATES, "completion": tables.COMPLETION, "retests": tables.RETESTS,
+    "balance": tables.BALANCE,
+}  # fmt: skip
+"""Derived tables kept row by row; each is `derived_NAME` in the store."""
+
+BLOCKS: Mapping[str, tables.Columns] = {
+    "limits": tables.LIMIT_ROWS, "grades": tables.GRADES, "test_states": tables.TEST_STATES,
+    "link_rows": {"link_id": "text", "row": "int"}, "reading_state": READING_STATE,
+    "pairs": PAIR_ROWS,
+}  # fmt: skip
+"""Derived tables of a row per test or reading, kept by column in `derived_block`: by link, or
+
+by row where KEYED_BY_ROW says so. `link_rows` gives the readings that are paired with a link."""
 
 KEYED_BY_ROW = ("reading_state", "pairs")
-FOUND_BY_LINK = ("pairs", "findings", "limits", "grades", "test_states")
-"""Derived tables that the terminal and the page ask for one link's rows."""
+FOUND_BY_LINK = ("findings",)
+"""Derived tables kept row by row that the terminal and the page ask for one link's rows."""
 
 _APPEND_ONLY = ("entry", "constant", "reading", "fault", "context", "plan_link")
+_BY_ROW_BEFORE = ("limits", "grades", "test_states", "reading_state", "pairs")
+"""What earlier versions kept row by row."""
 
 
 def migrate(database: Database) -> None:
@@ -59,6 +77,8 @@ def migrate(database: Database) -> None:
         _MIGRATIONS[number](database)
         database.execute(f"PRAGMA user_version = {number}")
     _widen(database)
+    # made under other contracts, maybe
+    database.execute("DELETE FROM meta WHERE key IN ('derived', 'inputs')")
     for name, columns in DERIVED.items():
         _remake(database, name, columns)
     for name in FOUND_BY_LINK:
@@ -148,13 +168,31 @@ def _third(database: Database) -> None:
         readings.keep_columns(database.conn, dump, tables.conform(rows, readings.WHOLE))
 
 
-_MIGRATIONS: Mapping[int, Callable[[Database], None]] = {1: _first, 2: _second, 3: _third}
+def _fourth(database: Database) -> None:
+    """Keep plans, and the derived tables of a row per reading or test, by column."""
+    from ingest import planload
+
+    database.execute("DROP VIEW IF EXISTS readings")
+    for name in _BY_ROW_BEFORE:
+        database.execute(f"DROP TABLE IF EXISTS derived_{name}")
+    database.table("derived_block").create(
+        {"name": str, "first": str, "data": bytes}, pk=("name", "first"), strict=True
+    )
+    database.table("plan_columns").create({"plan": str, "data": bytes}, pk="plan", strict=True)
+    _forbid_changes(database, "plan_columns")
+    for (plan,) in database.execute("SELECT DISTINCT plan FROM plan_link").fetchall():
+        planload.keep_columns(database.conn, plan, planload.from_rows(database.conn, plan))
+
+
+_MIGRATIONS: Mapping[int, Callable[[Database], None]] = {
+    1: _first, 2: _second, 3: _third, 4: _fourth,
+}  # fmt: skip
 VERSION = max(_MIGRATIONS)
 
 
 def fingerprint() -> str:
     """Tell one set of contracts from another, so that an unchanged store is opened at once."""
-    shape = (VERSION, tables.EXTRACTED, tables.LINKS, tables.READINGS, DERIVED)
+    shape = (VERSION, tables.EXTRACTED, tables.LINKS, tables.READINGS, DERIVED, BLOCKS)
     return hashlib.sha256(repr(shape).encode()).hexdigest()[:16]
 
 
@@ -177,31 +215,23 @@ def _remake(database: Database, name: str, columns: tables.Columns) -> None:
         if list(table.columns_dict) == list(wanted):
             return
         table.drop()
-        database.execute("DELETE FROM meta WHERE key IN ('derived', 'inputs')")
-    table.create(wanted, pk="row" if name in KEYED_BY_ROW else None, strict=True)
+    table.create(wanted, strict=True)
 
 
 def _view(database: Database) -> None:
-    """Make the view `readings` for those who look into the store with other tools."""
-    derived = set(READING_STATE) - {"row"}
-    parts = []
-    for column in tables.READINGS:
-        if column == "dump_sha256":
-            part = "d.sha256"
-        elif column == "dump_name":
-            part = "d.name"
-        elif column == "parser":
-            part = "d.parser"
-        elif column == "reading_id":
-            part = "r.reading_id"
-        elif column in derived:
-            part = f"s.{column}"
-        else:
-            part = f"coalesce(r.{column}, c.{column})"
-        parts.append(f"{part} AS {column}")
-    sql = (
-        f"SELECT {', '.join(parts)} FROM reading r JOIN dump d ON d.id = r.dump "
-        "JOIN constant c ON c.dump = r.dump JOIN derived_reading_state s ON s.row = r.row"
-    )
+    """Make the view `readings`: every reading as its dump says it, whatever was stored once."""
+    own = {
+        "reading_id": "r.reading_id", "dump_sha256": "d.sha256", "dump_name": "d.name",
+        "parser": "d.parser",
+    }  # fmt: skip
+    parts = [
+        f"{own.get(column, f'coalesce(r.{column}, c.{column})')} AS {column}"
+        for column in tables.READINGS
+        if column in own or column in tables.EXTRACTED
+    ]
     database.execute("DROP VIEW IF EXISTS readings")
-    database.create_view("readings", sql)
+    database.create_view(
+        "readings",
+        f"SELECT {', '.join(parts)} FROM reading r JOIN dump d ON d.id = r.dump "
+        "JOIN constant c ON c.dump = r.dump",
+    )

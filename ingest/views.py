@@ -15,6 +15,7 @@ from typing import Any
 from ingest import beat, current, store
 from ingest.errors import BadInput
 from ingest.job import Job
+from rules.codes import FAILING
 
 Row = dict[str, Any]
 _JSON = ("reading_ids", "options", "evidence", "terms", "names", "lines")
@@ -38,7 +39,7 @@ def status(job: Job) -> Row:
             "as_of": _meta(ask, "as_of"),
             "watching": beat.last(job.folder),
             **{name: ask.one(sql) for name, sql in counts.items()},
-            "links": ask.one("SELECT count(DISTINCT link_id) FROM derived_test_states"),
+            "links": ask.one("SELECT count(*) FROM derived_link_states"),
             "planned": int(_meta(ask, "planned") or 0),
             "completion": ask.rows(
                 "SELECT * FROM derived_completion ORDER BY CASE scope WHEN 'job' THEN 0 "
@@ -80,6 +81,8 @@ def question(job: Job, question_id: str) -> Row:
 
     Raises BadInput for an unknown id or a beginning of several.
     """
+    from ingest import lookup
+
     with _open(job) as ask:
         found = ask.rows(
             "SELECT * FROM derived_questions WHERE substr(question_id, 1, ?) = ?",
@@ -90,7 +93,8 @@ def question(job: Job, question_id: str) -> Row:
                 f"{'Several questions begin' if found else 'No question begins'} "
                 f"with '{question_id}'; see `glasstally questions`."
             )
-        return found[0] | {"rows": readings_by_id(ask, found[0]["reading_ids"])}
+        ids = found[0]["reading_ids"]
+        return found[0] | {"rows": lookup.by_ids(ask.connection, ids)}
 
 
 def findings(job: Job, severity: str = "", link_id: str = "") -> list[Row]:
@@ -119,10 +123,9 @@ def balance(job: Job) -> list[Row]:
 def limits(job: Job, link_id: str) -> list[Row]:
     """Return LIMIT_ROWS of a link."""
     with _open(job) as ask:
-        return ask.rows(
-            "SELECT * FROM derived_limits WHERE link_id = ? "
-            "ORDER BY wavelength_nm, reference_method, cord_grade, limit_name",
-            (link_id,),
+        order = ("wavelength_nm", "reference_method", "cord_grade", "limit_name")
+        return sorted(
+            ask.of_link("limits", link_id), key=lambda row: tuple(row[name] for name in order)
         )
 
 
@@ -132,6 +135,8 @@ def link(job: Job, link_id: str) -> Row:
     Keys: plan (LINKS row), tests (TEST_STATES), grades, limits, findings, questions, readings,
     acts (decisions about it, newest first).
     """
+    from ingest import lookup
+
     with _open(job) as ask:
         plan_row = ask.rows(
             f"SELECT * FROM plan_link WHERE plan = ({_LAST_PLAN}) AND link_id = ?",
@@ -139,16 +144,8 @@ def link(job: Job, link_id: str) -> Row:
         )
         if not plan_row:
             raise BadInput(f"No link '{link_id}' in the plan.")
-        of_link = {
-            name: ask.rows(f"SELECT * FROM derived_{name} WHERE link_id = ?", (link_id,))
-            for name in ("test_states", "grades", "limits", "findings")
-        }
-        rows = ask.rows(
-            "SELECT p.row, p.wavelength_nm, p.status, p.how, p.confidence, p.reason, "
-            "v.* FROM derived_pairs p JOIN reading r ON r.row = p.row "
-            "JOIN readings v ON v.reading_id = r.reading_id WHERE p.link_id = ? ORDER BY p.row",
-            (link_id,),
-        )
+        suspected = ask.rows("SELECT * FROM derived_findings WHERE link_id = ?", (link_id,))
+        rows = lookup.of_link(ask.connection, link_id)
         asked = ask.rows(
             "SELECT DISTINCT q.* FROM derived_questions q, json_each(q.options) o "
             "WHERE json_extract(o.value, '$.link_id') = ?1 OR EXISTS (SELECT 1 FROM "
@@ -161,9 +158,9 @@ def link(job: Job, link_id: str) -> Row:
             (link_id,),
         )
         return {
-            "plan": plan_row[0], "tests": of_link["test_states"], "grades": of_link["grades"],
-            "limits": of_link["limits"], "findings": of_link["findings"], "questions": asked,
-            "readings": rows,
+            "plan": plan_row[0], "tests": ask.of_link("test_states", link_id),
+            "grades": ask.of_link("grades", link_id), "limits": ask.of_link("limits", link_id),
+            "findings": suspected, "questions": asked, "readings": rows,
             "acts": [json.loads(a["body"]) | {"at": a["at"], "who": a["who"]} for a in acts],
         }  # fmt: skip
 
@@ -174,23 +171,20 @@ def beside(job: Job, row: int, reach: int = 2) -> list[Row]:
     row: the reading's row in the store. Each visit: label, link_id (empty where unpaired), own
     (whether the reading belongs to it); `reach` of them on either side.
     """
+    from ingest import lookup
+
     with _open(job) as ask:
-        near = ask.rows(
-            "SELECT v.record, v.label, coalesce(p.link_id, '') AS link_id, r.row = ?1 AS own "
-            "FROM reading r JOIN readings v ON v.reading_id = r.reading_id "
-            "LEFT JOIN derived_pairs p ON p.row = r.row WHERE r.row BETWEEN ?1 - ?2 AND ?1 + ?2 "
-            "AND v.quantity <> 'reference' AND (v.dump_sha256, v.run_id) = (SELECT w.dump_sha256, "
-            "w.run_id FROM reading o JOIN readings w ON w.reading_id = o.reading_id "
-            "WHERE o.row = ?1) ORDER BY v.record, r.row",
-            (row, 16 * reach),
-        )
+        near = lookup.by_rows(ask.connection, range(row - 16 * reach, row + 16 * reach + 1))
+    here = [(entry["dump_sha256"], entry["run_id"]) for entry in near if entry["row"] == row]
     visits: list[Row] = []
-    for entry in near:
-        own = bool(entry["own"])
+    for entry in sorted(near, key=lambda entry: (entry["record"], entry["row"])):
+        if entry["quantity"] == "reference" or (entry["dump_sha256"], entry["run_id"]) not in here:
+            continue
+        own = entry["row"] == row
         if visits and visits[-1]["label"] == entry["label"]:
             visits[-1]["own"] |= own
         else:
-            visits.append({"label": entry["label"], "link_id": entry["link_id"], "own": own})
+            visits.append({"label": entry["label"], "link_id": entry["link_id"] or "", "own": own})
     at = next((n for n, visit in enumerate(visits) if visit["own"]), 0)
     return visits[max(at - reach, 0) : at + reach + 1]
 
@@ -205,9 +199,7 @@ def plan(job: Job) -> Row:
             "SELECT link_id, cable, fibre_type, a_end, b_end FROM plan_link "
             f"WHERE plan = ({_LAST_PLAN}) ORDER BY position"
         )
-        tests = dict(
-            ask.tuples("SELECT link_id, count(*) FROM derived_test_states GROUP BY link_id")
-        )
+        tests = dict(ask.tuples("SELECT link_id, tests FROM derived_link_states"))
         cables: dict[tuple[str, str], Row] = {}
         for row in links:
             cable = cables.setdefault((row["cable"], row["fibre_type"]), {
@@ -276,22 +268,18 @@ def dump(job: Job, sha256: str) -> Row:
                 "FROM json_each(q.reading_ids) i WHERE substr(i.value, 1, 16) = ?)",
                 (sha256[:16],),
             ),
-            "failures": ask.rows(
-                "SELECT * FROM derived_grades g WHERE grade IN ('fail', 'conditional-fail') AND "
-                "EXISTS (SELECT 1 FROM json_each(g.reading_ids) i WHERE substr(i.value, 1, 16) = ?)"
-                " ORDER BY link_id, wavelength_nm, direction",
-                (sha256[:16],),
-            ) if span[1] >= span[0] else [],
+            "failures": _failures(ask, sha256) if span[1] >= span[0] else [],
         }  # fmt: skip
 
 
-def readings_by_id(ask: _Ask, ids: Sequence[str]) -> list[Row]:
-    """Return READINGS rows of some ids, in the order of the store."""
-    return ask.rows(
-        "SELECT v.* FROM reading r JOIN readings v ON v.reading_id = r.reading_id "
-        "WHERE r.reading_id IN (SELECT value FROM json_each(?)) ORDER BY r.row",
-        (json.dumps(list(ids)),),
-    )
+def _failures(ask: _Ask, sha256: str) -> list[Row]:
+    """Return the failing GRADES that rest on a reading of a dump."""
+    over = ask.tuples("SELECT link_id FROM derived_link_states WHERE over > 0 ORDER BY link_id")
+    rows = [
+        row for (link_id,) in over for row in ask.of_link("grades", link_id)
+        if row["grade"] in FAILING and any(id_[:16] == sha256[:16] for id_ in row["reading_ids"])
+    ]  # fmt: skip
+    return sorted(rows, key=lambda row: (row["link_id"], row["wavelength_nm"], row["direction"]))
 
 
 _LAST_PLAN = (
@@ -304,23 +292,32 @@ class _Ask:
     """A read-only connection that gives dicts."""
 
     def __init__(self, connection: sqlite3.Connection) -> None:
-        self._connection = connection
+        self.connection = connection
 
     def tuples(self, sql: str, arguments: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
-        return self._connection.execute(sql, arguments).fetchall()
+        return self.connection.execute(sql, arguments).fetchall()
 
     def one(self, sql: str, arguments: Sequence[Any] = ()) -> Any:
-        return self._connection.execute(sql, arguments).fetchone()[0]
+        return self.connection.execute(sql, arguments).fetchone()[0]
 
     def rows(self, sql: str, arguments: Sequence[Any] = ()) -> list[Row]:
-        cursor = self._connection.execute(sql, arguments)
+        cursor = self.connection.execute(sql, arguments)
         names = [item[0] for item in cursor.description]
-        rows = [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
-        listed = [name for name in names if name in _JSON]
-        for row in rows:
-            for name in listed:
+        return _listed([dict(zip(names, row, strict=True)) for row in cursor.fetchall()])
+
+    def of_link(self, name: str, link_id: str) -> list[Row]:
+        from ingest import blocks
+
+        return _listed(blocks.of_link(self.connection, name, link_id))
+
+
+def _listed(rows: list[Row]) -> list[Row]:
+    """Unfold the columns that hold lists."""
+    for row in rows:
+        for name in _JSON:
+            if name in row:
                 row[name] = json.loads(row[name]) if row[name] else []
-        return rows
+    return rows
 
 
 @contextmanager

@@ -67,17 +67,16 @@ def _wavelengths(rows: Sequence[Mapping[str, Any]]) -> list[str]:
 
 def _rows(job: Any, panel: str, everything: bool) -> list[dict[str, Any]]:
     """Return links by panel and port, each with its tests that are planned or still open."""
-    from ingest import current, planload, store
+    from ingest import blocks, current, planload, store
     from rules import ends, planned
 
     current.ensure(job)
     with store.reader(job.store) as connection:
         links = planload.newest(connection)[1]
-        states = connection.execute(
-            "SELECT link_id, wavelength_nm, direction FROM derived_test_states "
-            "WHERE state NOT IN ('accepted', 'waived')"
-        ).fetchall()
-    open_ = {(link, int(nm), way) for link, nm, way in states}
+        test = ("link_id", "wavelength_nm", "direction")
+        states = blocks.frame(connection, "test_states", (*test, "state"))
+    left = states.loc[~states["state"].isin(("accepted", "waived"))]
+    open_ = {(link, int(nm), way) for link, nm, way in zip(*(left[n] for n in test), strict=True)}
     tests = planned.expand(links, job.settings)
     table = links.assign(
         panel=ends.panel(links["a_end"]), port=ends.port(links["a_end"]),

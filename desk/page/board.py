@@ -85,20 +85,21 @@ def _shown(parts: list[Row]) -> tuple[list[Row], int]:
 
 def _days(read: Reader) -> list[tuple[str, int]]:
     """Count planned tests by the local day on which they were first made, where the clock holds."""
-    found = read.rows(
-        "SELECT day, count(*) AS tests FROM (SELECT min(substr(s.taken_at, 1, 10)) AS day "
-        "FROM derived_pairs p JOIN derived_reading_state s ON s.row = p.row "
-        "WHERE p.status = 'paired' AND s.taken_at != '' AND s.clock_state IN ('ok', 'corrected') "
-        "GROUP BY p.link_id, p.kind, p.wavelength_nm, p.direction) GROUP BY day ORDER BY day"
-    )
-    return [(row["day"], row["tests"]) for row in found]
+    test = ["link_id", "kind", "wavelength_nm", "direction"]
+    pairs = read.columns("pairs", ("row", "status", *test))
+    state = read.columns("reading_state", ("row", "taken_at", "clock_state"))
+    made = pairs.loc[pairs["status"] == "paired"].merge(state, on="row")
+    holds = (made["taken_at"] != "") & made["clock_state"].isin(("ok", "corrected"))
+    day = made.loc[holds].assign(day=made["taken_at"].str[:10]).groupby(test, sort=False)["day"]
+    counted = day.min().value_counts().sort_index()
+    return [(str(name), int(tests)) for name, tests in counted.items()]
 
 
 def _causes(read: Reader) -> list[Row]:
     """Group failed tests by what the findings say of their links."""
     found = read.rows(
         "SELECT coalesce(f.code, '') AS code, count(DISTINCT t.link_id) AS links FROM "
-        "(SELECT DISTINCT link_id FROM derived_test_states WHERE state = 'failed') t "
+        "(SELECT link_id FROM derived_link_states WHERE failed > 0) t "
         "LEFT JOIN derived_findings f ON f.link_id = t.link_id AND f.severity != 'note' "
         "GROUP BY code ORDER BY links DESC, code"
     )
@@ -110,11 +111,11 @@ def _causes(read: Reader) -> list[Row]:
 
 def _places(read: Reader) -> list[Row]:
     return read.rows(
-        "SELECT p.building, p.floor, p.cable, count(*) AS tests, "
-        "count(DISTINCT t.link_id) AS links, min(t.link_id) AS first_link "
-        # CROSS: the failed tests are few, so they come first
-        "FROM derived_test_states t CROSS JOIN plan_link p ON p.link_id = t.link_id "
-        f"AND p.plan = ({LAST_PLAN}) WHERE t.state = 'failed' "
+        "SELECT p.building, p.floor, p.cable, sum(t.failed) AS tests, "
+        "count(*) AS links, min(t.link_id) AS first_link "
+        # CROSS: the failed links are few, so they come first
+        "FROM derived_link_states t CROSS JOIN plan_link p ON p.link_id = t.link_id "
+        f"AND p.plan = ({LAST_PLAN}) WHERE t.failed > 0 "
         "GROUP BY p.building, p.floor, p.cable ORDER BY tests DESC, p.cable LIMIT ?",
         (MOST_PLACES,),
     )

@@ -34,10 +34,8 @@ def _open(read: Reader) -> list[Row]:
     row = job[0] if job else dict.fromkeys(("planned", *states), 0)
     left = row["planned"] - sum(row[state] for state in states)
     asked = read.one("SELECT count(*) FROM derived_questions WHERE state = 'open'")
-    unconfirmed = read.one(
-        "SELECT count(DISTINCT limit_name) FROM derived_limits WHERE limit_name != '' "
-        "AND NOT limit_confirmed"
-    )
+    limits = read.distinct("limits", ("limit_name", "limit_confirmed"))
+    unconfirmed = sum(1 for name, confirmed in limits if name and not confirmed)
     held = read.one("SELECT count(*) FROM dump WHERE state != 'taken' AND aside = 0")
     counted = (
         (left, "planned tests have no reading", "/retests"),

@@ -14,6 +14,7 @@ from desk import linkfacts
 from desk.page import originals, panels, readings, show
 from desk.page.board import LAST_PLAN
 from desk.page.office import Office, Reader, Row
+from ingest import lookup
 
 MOST_FOUND = 12
 MOST_ACTS = 40
@@ -65,8 +66,9 @@ def _facts(office: Office, link_id: str) -> Row:
     planned = office.read(("plan row", link_id), plan)
     if not planned:
         raise HTTPException(404, f"No link '{link_id}' in the plan.")
-    paired = [row["row"] for row in readings.of_link(office, "pairs", link_id)]
-    rows = office.read(("readings of", link_id), lambda read: readings.by_rows(read, paired))
+    rows = office.read(
+        ("readings of", link_id), lambda read: lookup.of_link(read.connection, link_id)
+    )
     limits = readings.of_link(office, "limits", link_id)
     return {
         "plan": planned[0],

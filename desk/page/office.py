@@ -18,7 +18,7 @@ from desk.page.away import Away
 from desk.page.door import Door, Visitor
 from desk.page.figures import Ahead, Figures
 from desk.page.shelf import Shelf
-from ingest import current, derive, store
+from ingest import blocks, current, derive, schema, store
 from ingest.errors import Trouble
 from ingest.job import Job, who
 from ingest.logs import write_bug
@@ -33,23 +33,38 @@ class Reader:
     """One consistent view of the store: every query is fetched whole."""
 
     def __init__(self, connection: Any) -> None:
-        self._connection = connection
+        self.connection = connection
 
     def rows(self, sql: str, arguments: Sequence[Any] = ()) -> list[Row]:
         """Return the rows of a query as dicts."""
-        cursor = self._connection.execute(sql, arguments)
+        cursor = self.connection.execute(sql, arguments)
         names = [column[0] for column in cursor.description]
         return [dict(zip(names, row, strict=True)) for row in cursor.fetchall()]
 
+    def of_link(self, table: str, link_id: str) -> list[Row]:
+        """Return the rows of a derived table that belong to a link, in their order."""
+        if table in schema.BLOCKS:
+            return blocks.of_link(self.connection, table, link_id)
+        sql = f"SELECT * FROM derived_{table} WHERE link_id = ? ORDER BY rowid"
+        return self.rows(sql, (link_id,))
+
+    def columns(self, table: str, wanted: Sequence[str]) -> pd.DataFrame:
+        """Return columns of a derived table of links, whole."""
+        return blocks.frame(self.connection, table, wanted)
+
+    def distinct(self, table: str, wanted: Sequence[str]) -> list[tuple[Any, ...]]:
+        """Return the distinct combinations of columns of a derived table of links, sorted."""
+        return blocks.distinct(self.connection, table, wanted)
+
     def frame(self, sql: str, arguments: Sequence[Any] = ()) -> pd.DataFrame:
         """Return the rows of a query as columns."""
-        cursor = self._connection.execute(sql, arguments)
+        cursor = self.connection.execute(sql, arguments)
         names = [column[0] for column in cursor.description]
         return pd.DataFrame(cursor.fetchall(), columns=names)
 
     def one(self, sql: str, arguments: Sequence[Any] = ()) -> Any:
         """Return the first value of a query, None without a row."""
-        row = self._connection.execute(sql, arguments).fetchone()
+        row = self.connection.execute(sql, arguments).fetchone()
         return None if row is None else row[0]
 
 

@@ -95,9 +95,12 @@ def _page(request: Request) -> int:
 def _panels(read: Reader) -> dict[str, Row]:
     """Lay out every panel of the plan by name: its ports in order, and where it hangs."""
     states = {row["link_id"]: row for row in read.rows(
-        "SELECT link_id, count(*) AS tests, sum(state = 'accepted') AS done, min(CASE state "
-        + " ".join(f"WHEN '{state}' THEN {rank}" for rank, state in enumerate(WORST_FIRST))
-        + " END) AS worst FROM derived_test_states GROUP BY link_id"
+        "SELECT link_id, tests, accepted AS done, CASE "
+        + " ".join(
+            f"WHEN {state.replace('-', '_')} > 0 THEN {rank}"
+            for rank, state in enumerate(WORST_FIRST)
+        )
+        + " END AS worst FROM derived_link_states"
     )}  # fmt: skip
     found: dict[str, Row] = {}
     for row in read.rows(

@@ -77,10 +77,11 @@ def _facts(read: Reader) -> dict[str, Any]:
                 "undone": undone.get(id_),
             }
         )  # fmt: skip
-    limits = read.rows(
-        "SELECT DISTINCT limit_name, limit_confirmed FROM derived_limits WHERE limit_name != '' "
-        "ORDER BY limit_name"
-    )
+    limits = [
+        {"limit_name": name, "limit_confirmed": confirmed}
+        for name, confirmed in read.distinct("limits", ("limit_name", "limit_confirmed"))
+        if name
+    ]
     parts = [
         row["name"]
         for row in read.rows(

@@ -19,6 +19,7 @@ from starlette.routing import Route
 from desk.page import charts, show
 from desk.page.board import LAST_PLAN
 from desk.page.office import Reader, Row
+from ingest import blocks
 
 TYPICAL_DB_PER_KM = {850: 2.5, 1300: 0.6, 1310: 0.34, 1550: 0.20}
 """Loss of good fibre, to take the glass out of a link's loss; from memory, no source."""
@@ -87,20 +88,26 @@ def _results(read: Reader) -> pd.DataFrame:
     Columns: nm, link_id, cable, loss, day, meter, people, cords, and `per_connection`, which is
     (loss - length x typical - splices) / connections, NaN where the plan does not say them.
     """
-    found = read.frame(
-        "SELECT t.wavelength_nm AS nm, t.link_id, p.cable, p.length_m, p.connections, p.splices, "
-        "s.loss_db AS loss, substr(s.taken_at, 1, 10) AS day, "
-        "coalesce(r.meter_serial, c.meter_serial, '') AS meter, "
-        "coalesce(nullif(u.people, ''), r.operator, c.operator, '') AS people, "
-        "coalesce(u.cords, '') AS cords, s.taken_at_utc, s.row AS place "
-        "FROM derived_test_states t "
-        "JOIN reading r ON r.reading_id = t.reading_id JOIN constant c ON c.dump = r.dump "
-        "JOIN derived_reading_state s ON s.row = r.row "
-        "LEFT JOIN derived_runs u ON u.run_id = s.run_id "
-        f"JOIN plan_link p ON p.link_id = t.link_id AND p.plan = ({LAST_PLAN}) "
-        "WHERE t.reading_id != '' AND s.loss_db IS NOT NULL"
+    tests = read.columns("test_states", ("link_id", "wavelength_nm", "reading_id"))
+    state = read.columns("reading_state", ("row", "loss_db", "taken_at", "taken_at_utc", "run_id"))
+    stored = read.frame(
+        "SELECT r.row, r.reading_id, coalesce(r.meter_serial, c.meter_serial, '') AS meter, "
+        "coalesce(r.operator, c.operator, '') AS operator "
+        "FROM reading r JOIN constant c ON c.dump = r.dump"
     )
-    found = found.sort_values(["taken_at_utc", "place"], ignore_index=True)
+    runs = read.frame("SELECT run_id, people, cords FROM derived_runs")
+    planned = read.frame(
+        "SELECT link_id, cable, length_m, connections, splices FROM plan_link "
+        f"WHERE plan = ({LAST_PLAN})"
+    )
+    measured = state.loc[state["loss_db"].notna()].merge(stored, on="row")
+    measured = measured.merge(runs, on="run_id", how="left").fillna({"people": "", "cords": ""})
+    found = tests.merge(measured, on="reading_id").merge(planned, on="link_id")
+    found = found.rename(columns={"wavelength_nm": "nm", "loss_db": "loss"})
+    found = found.assign(
+        day=found["taken_at"].str[:10],
+        people=found["people"].where(found["people"] != "", found["operator"]),
+    ).sort_values(["taken_at_utc", "row"], ignore_index=True)
     length, joints, splices = (
         pd.to_numeric(found[name]) for name in ("length_m", "connections", "splices")
     )
@@ -186,13 +193,16 @@ def _wear(results: pd.DataFrame) -> Quality:
 
 def _references(read: Reader) -> list[Row]:
     """Read references out of dumps and run sheets: meter, nm, at (local), power."""
-    stored = read.rows(
-        "SELECT coalesce(r.meter_serial, c.meter_serial) AS meter, s.wavelength_nm AS nm, "
-        "substr(s.taken_at, 1, 16) AS at, s.reference_dbm AS power FROM reading r "
-        "JOIN constant c ON c.dump = r.dump JOIN derived_reading_state s ON s.row = r.row "
-        "WHERE coalesce(r.quantity, c.quantity) = 'reference' AND s.taken_at != '' "
-        "AND s.duplicate_of = '' AND s.reference_dbm IS NOT NULL"
-    )
+    rows = {row["row"]: row["meter"] for row in read.rows(
+        "SELECT r.row, coalesce(r.meter_serial, c.meter_serial) AS meter FROM reading r "
+        "JOIN constant c ON c.dump = r.dump WHERE coalesce(r.quantity, c.quantity) = 'reference'"
+    )}  # fmt: skip
+    stored = [
+        {"meter": rows[row], "nm": state["wavelength_nm"], "at": state["taken_at"][:16],
+         "power": state["reference_dbm"]}
+        for row, state in blocks.of_rows(read.connection, "reading_state", list(rows)).items()
+        if state["taken_at"] and not state["duplicate_of"]
+    ]  # fmt: skip
     written = read.rows(
         "SELECT json_extract(e.body, '$.sheet.meter_serial') AS meter, "
         "json_extract(k.value, '$.wavelength_nm') AS nm, "

@@ -12,10 +12,10 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from desk import settle
-from desk.page import forms, originals, readings, show
+from desk.page import forms, originals, show
 from desk.page.board import LAST_PLAN
 from desk.page.office import Office, Reader, Row
-from ingest import acts
+from ingest import acts, lookup
 from ingest.errors import BadInput
 from ingest.job import Job
 from rules.codes.questions import QUESTIONS
@@ -210,7 +210,10 @@ def _asked(
                 (question_id, most or -1),
             )
         ]
-        asked = found[0] | {"reading_ids": ids, "rows": readings.by_ids(read, ids) if told else []}
+        asked = found[0] | {
+            "reading_ids": ids,
+            "rows": lookup.by_ids(read.connection, ids) if told else [],
+        }
         for name in ("options", "evidence"):
             asked[name] = json.loads(asked[name] or "[]")
         return asked
@@ -274,18 +277,21 @@ def _planned(office: Office, asked: Row, moves: list[Row]) -> list[Row]:
             "ORDER BY position",
             (shown,),
         )
-        limits = read.rows(
-            "SELECT link_id, wavelength_nm AS nm, min(limit_db) AS db FROM derived_limits "
-            "WHERE limit_db IS NOT NULL AND link_id IN (SELECT value FROM json_each(?)) "
-            "GROUP BY link_id, wavelength_nm ORDER BY wavelength_nm",
-            (shown,),
-        )
         for row in rows:
-            row["limits"] = [one for one in limits if one["link_id"] == row["link_id"]]
+            row["limits"] = _strictest(read.of_link("limits", row["link_id"]))
             row["more"] = max(0, len(ids) - MOST_PLANNED)
         return rows
 
     return office.read(("planned", asked["question_id"]), query)
+
+
+def _strictest(limits: list[Row]) -> list[Row]:
+    """Return the least limit of each wavelength: nm, db."""
+    known = [row for row in limits if row["limit_db"] is not None]
+    return [
+        {"nm": nm, "db": min(row["limit_db"] for row in known if row["wavelength_nm"] == nm)}
+        for nm in sorted({row["wavelength_nm"] for row in known})
+    ]
 
 
 def _lines(office: Office, rows: list[Row]) -> list[Row]:

@@ -10,8 +10,8 @@ from starlette.responses import Response
 from starlette.routing import Route
 
 from desk.page import forms, show
-from desk.page import readings as stored
 from desk.page.office import Office, Reader
+from ingest import lookup
 from ingest import sheets as papers
 from ingest.derive import refresh
 from ingest.errors import BadInput
@@ -76,12 +76,11 @@ def _readings(read: Reader, sheet: str) -> list[dict[str, Any]]:
     """Return the readings of a sheet's runs as they were stored, each once."""
     if not sheet:
         return []
-    found = read.rows(
-        "SELECT row FROM derived_reading_state WHERE run_id IN "
-        "(SELECT run_id FROM derived_runs WHERE sheet_id = ?) AND duplicate_of = '' ORDER BY row",
-        (sheet,),
-    )
-    rows = stored.by_rows(read, [row["row"] for row in found[:MOST_READINGS]])
+    runs = read.rows("SELECT run_id FROM derived_runs WHERE sheet_id = ?", (sheet,))
+    state = read.columns("reading_state", ("row", "run_id", "duplicate_of"))
+    own = state["run_id"].isin([row["run_id"] for row in runs]) & (state["duplicate_of"] == "")
+    found = state.loc[own, "row"].tolist()
+    rows = lookup.by_rows(read.connection, found[:MOST_READINGS])
     for row in rows:
         row["of"] = len(found)
     return rows

@@ -26,6 +26,8 @@ GRADES = (
     "blocked",
     "superseded",
 )
+FAILING = ("fail", "conditional-fail")
+"""Grades of a result over its limit."""
 SCOPES = ("job", "building", "floor", "area", "cable", "panel")
 KINDS = (
     "link",

@@ -5,12 +5,26 @@ from __future__ import annotations
 import random
 import shutil
 import sqlite3
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
-from ingest import acts, derive, intake, lock, originals, planload, rebuild, store, verify
+from ingest import (
+    acts,
+    blocks,
+    compare,
+    derive,
+    intake,
+    lock,
+    originals,
+    planload,
+    rebuild,
+    schema,
+    store,
+    verify,
+)
 from ingest.errors import BadInput, Damaged
 from ingest.job import Job
 from tests.ingest import sample
@@ -107,7 +121,16 @@ def test_a_changed_plan_file_is_named(worked: Job) -> None:
     [
         ("reading", "UPDATE reading SET label = '1A.02' WHERE row = 1"),
         ("reading", "UPDATE reading SET loss_db = 0.4 WHERE row = 1"),
-        ("derived_pairs", "UPDATE derived_pairs SET link_id = '1A.02' WHERE row = 1"),
+        ("derived_pairs", "UPDATE derived_block SET data = x'00' WHERE name = 'pairs'"),
+        (
+            "derived_pairs",
+            "UPDATE derived_block SET first = '000000000000002' WHERE name = 'pairs'",
+        ),
+        ("derived_link_rows", "DELETE FROM derived_block WHERE name = 'link_rows'"),
+        ("derived_link_states", "UPDATE derived_link_states SET failed = 1"),
+        ("derived_test_states", "UPDATE derived_block SET data = x'00'"),
+        ("derived_grades", "DELETE FROM derived_block WHERE name = 'grades'"),
+        ("plan_columns", "UPDATE plan_columns SET data = substr(data, 1, 300)"),
         ("derived_completion", "UPDATE derived_completion SET accepted = accepted + 1"),
         ("reading_columns", "INSERT OR REPLACE INTO reading_columns VALUES (1, 0, x'00')"),
         ("entry", "UPDATE entry SET who = 'x' WHERE seq = 3"),
@@ -144,9 +167,10 @@ def test_a_changed_grade_is_named(tmp_path: Path) -> None:
     planload.load(job, tmp_path / "plan.csv")
     (tmp_path / "monday.csv").write_bytes(sample.dump(sample.labels(6)))
     intake.take(job, [tmp_path / "monday.csv"])
-    with sqlite3.connect(job.store) as connection:
-        assert connection.execute("UPDATE derived_grades SET grade = 'fail'").rowcount == 6
-    connection.close()
+    with closing(sqlite3.connect(job.store)) as connection, connection:
+        grades = blocks.frame(connection, "grades")
+        assert len(grades) == 6
+        blocks.put(connection, "grades", grades.assign(grade="fail"))
     assert any("derived_grades" in str(problem) for problem in verify.verify(job).problems)
 
 
@@ -193,7 +217,13 @@ def everything(path: Path) -> Any:
         names = connection.execute(
             "SELECT name FROM sqlite_master WHERE type IN ('table', 'view') ORDER BY name"
         ).fetchall()
-        return [connection.execute(f'SELECT * FROM "{name}"').fetchall() for (name,) in names]
+        kept = {
+            name: connection.execute(f'SELECT * FROM "{name}"').fetchall()
+            for (name,) in names
+            if name not in ("derived_block", "plan_columns")
+        }
+        whole = {name: list(blocks.rows(connection, name)) for name in schema.BLOCKS}
+        return kept, whole, list(compare._plans(connection)[1])
 
 
 def test_a_rebuild_comes_out_equal_and_takes_the_place_of_a_broken_database(worked: Job) -> None:
@@ -283,13 +313,19 @@ def test_a_database_of_the_first_version_is_brought_up_with_its_indexes(worked: 
                 connection.execute(f"DROP INDEX {name}")
         assert len(_indexes(connection)) < len(wanted)
         columns = connection.execute("SELECT * FROM reading_columns").fetchall()
-        connection.execute("DROP TABLE reading_columns")
+        plans = connection.execute("SELECT * FROM plan_columns").fetchall()
+        for name in ("reading_columns", "plan_columns", "derived_block"):
+            connection.execute(f"DROP TABLE {name}")
+        connection.execute("CREATE TABLE derived_grades (link_id TEXT)")
         connection.execute("PRAGMA user_version = 1")
     backup.upgrade(worked)
     with sqlite3.connect(worked.store) as connection:
         assert _indexes(connection) == wanted
         assert connection.execute("SELECT * FROM readings").fetchall() == whole
         assert connection.execute("SELECT * FROM reading_columns").fetchall() == columns
+        assert connection.execute("SELECT * FROM plan_columns").fetchall() == plans
+        left = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'derived_grades'")
+        assert left.fetchone() is None
         for table in ("reading", "plan_link", *(f"derived_{n}" for n in schema.FOUND_BY_LINK)):
             assert any(table in name for name in wanted), table
 
@@ -312,11 +348,10 @@ def test_damaged_columns_of_a_dump_are_one_clear_message_and_a_rebuild_mends_the
     [
         ("SELECT v.* FROM reading r JOIN readings v ON v.reading_id = r.reading_id "
          "WHERE r.reading_id IN (SELECT value FROM json_each('[]'))", {"json_each"}),
-        ("SELECT v.* FROM derived_pairs p JOIN reading r ON r.row = p.row "
-         "JOIN readings v ON v.reading_id = r.reading_id WHERE p.link_id = ''", set()),
         ("SELECT * FROM plan_link WHERE plan = '' AND link_id = ''", set()),
-        *((f"SELECT * FROM derived_{name} WHERE link_id = ''", set())
-          for name in ("test_states", "grades", "limits", "findings", "pairs")),
+        ("SELECT * FROM derived_findings WHERE link_id = ''", set()),
+        ("SELECT data FROM derived_block WHERE name = '' AND first <= '' ORDER BY first DESC "
+         "LIMIT 1", set()),
     ],
 )  # fmt: skip
 def test_one_link_and_one_reading_are_found_without_reading_whole_tables(

@@ -1,0 +1,53 @@
+"""Columns as bytes and back: Arrow streams, as the store keeps them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+
+import pyarrow as pa
+
+from ingest.errors import Damaged
+
+_PACKED = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
+
+
+def table(frame: Any) -> Any:
+    """Make an Arrow table of a pandas frame; NaN becomes null."""
+    return pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
+
+
+def pack(rows: Any) -> bytes:
+    """Turn an Arrow table into bytes."""
+    packed = pa.BufferOutputStream()
+    with pa.ipc.new_stream(packed, rows.schema, options=_PACKED) as stream:
+        stream.write_table(rows)
+    made: bytes = packed.getvalue().to_pybytes()
+    return made
+
+
+def rows(table: Any) -> Iterator[tuple[Any, ...]]:
+    """Yield the rows of an Arrow table as plain values, null as None."""
+    return zip(*(column.to_pylist() for column in table.columns), strict=True)
+
+
+def unpack(what: str, data: bytes | None, places: Sequence[int] = ()) -> Any:
+    """Turn bytes into the Arrow table that they hold; raise Damaged, naming `what`, if they do not.
+
+    None stands for bytes that are not there. With `places` only these columns are unpacked.
+    """
+    try:
+        if data is None:
+            raise pa.ArrowInvalid("nothing is stored")
+        chosen = pa.ipc.IpcReadOptions(included_fields=list(places) or None)
+        return pa.ipc.open_stream(data, options=chosen).read_all()
+    except (pa.ArrowException, OSError) as error:
+        raise damaged(what, str(error)) from error
+
+
+def damaged(what: str, why: str) -> Damaged:
+    """Word that columns in the store are not what was written."""
+    return Damaged(
+        f"{what} by column cannot be read from the database ({why}). "
+        "The original is kept: run `glasstally rebuild`."
+    )
