@@ -9,40 +9,60 @@ both with what the originals say.
 from __future__ import annotations
 
 import sqlite3
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+import pyarrow.compute as pc
 
 from ingest import arrow, blocks, frames
 from rules import tables
-from rules.columns import texts
+from rules.columns import codes, texts
 
 WHOLE: tables.Columns = {"reading_id": "text", **tables.EXTRACTED}
 """A reading with its id, as its dump says it."""
-_QUANTITY = {"power": "p", "attenuation": "a", "reference": "r", "length": "l"}
-_DIRECTION = {"a-b": "ab", "b-a": "ba"}
 
 
-def ids(sha256: str, readings: pd.DataFrame) -> list[str]:
+def ids(sha256: str, readings: pd.DataFrame) -> pd.Series[Any]:
     """Make reading ids: 16 digits of the dump's hash, line, column, wavelength, direction, quantity.
 
     A second value at the same place gets `.2`, and so on, in the order of the parser.
     """  # noqa: E501
-    prefix = sha256[:16]
-    out = [
-        f"{prefix}.{line}.{column}.{nm}{_DIRECTION.get(direction, '')}{_QUANTITY.get(quantity, '')}"
-        for line, column, nm, direction, quantity in zip(
-            readings["line"].tolist(), readings["column"].tolist(),
-            readings["wavelength_nm"].tolist(), readings["direction"].tolist(),
-            readings["quantity"].tolist(), strict=True,
-        )
-    ]  # fmt: skip
-    if len(set(out)) == len(out):
-        return out
-    nth = pd.Series(out).groupby(out, sort=False).cumcount().tolist()
-    return [text if n == 0 else f"{text}.{n + 1}" for text, n in zip(out, nth, strict=True)]
+    line, column, nm = (
+        pc.cast(pa.array(readings[name].to_numpy()), pa.large_string())
+        for name in ("line", "column", "wavelength_nm")
+    )
+    way, what = (_short(readings[name], words) for name, words in _SHORT)
+    joined = pc.binary_join_element_wise
+    last = joined(nm, way, what, _texts(""))
+    made = joined(_texts(sha256[:16]), line, column, last, _texts("."))
+    if pc.count_distinct(made).as_py() < len(made):
+        out = pd.Series(pd.array(made, dtype="str"))
+        nth = out.groupby(out, sort=False).cumcount()
+        return pd.Series(out.where(nth == 0, out + "." + (nth + 1).astype("str")))
+    return pd.Series(pd.array(made, dtype="str"))
+
+
+_SHORT = (
+    ("direction", {"a-b": "ab", "b-a": "ba"}),
+    ("quantity", {"power": "p", "attenuation": "a", "reference": "r", "length": "l"}),
+)
+
+
+def _short(column: pd.Series[Any], words: Mapping[str, str]) -> Any:
+    number, found = codes(column)
+    short = texts([words.get(word, "") for word in found], number)
+    return _flat(pa.array(short, pa.large_string()))
+
+
+def _flat(array: Any) -> Any:
+    return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
+
+
+def _texts(text: str) -> Any:
+    return pa.scalar(text, pa.large_string())
 
 
 def put(
@@ -58,7 +78,11 @@ def put(
     top = readings.head(1)
     frames.insert(connection, "constant", top, once, {"dump": [dump]})
     named = ids(sha256, readings)
-    lead = {"row": range(first, first + count), "dump": [dump] * count, "reading_id": named}
+    lead = {
+        "row": range(first, first + count),
+        "dump": [dump] * count,
+        "reading_id": named.tolist(),
+    }
     frames.insert(connection, "reading", readings, varying, lead)
     whole = readings.assign(reading_id=named)
     keep_columns(connection, dump, tables.conform(whole, WHOLE))

@@ -142,7 +142,7 @@ def check(dump: Dump, extract: Extract) -> tuple[str, ...]:
 def _without(accounts: pd.DataFrame, rows: pd.DataFrame, kind: str) -> list[str]:
     """Name the spans of `kind` in which no row of that kind stands."""
     spans = accounts[accounts["kind"] == kind]
-    lines = np.unique(rows["line"].to_numpy())
+    lines = np.sort(rows["line"].to_numpy(), kind="stable")
     before = np.searchsorted(lines, spans["line"].to_numpy())
     after = np.searchsorted(lines, spans["end_line"].to_numpy(), side="right")
     bare = spans["line"].to_numpy()[after == before]

@@ -159,7 +159,7 @@ def test_two_values_at_one_place_have_two_ids() -> None:
         "line": [4, 4, 5], "column": [1, 1, 1], "wavelength_nm": 850, "direction": "a-b",
         "quantity": "power",
     }), tables.EXTRACTED)  # fmt: skip
-    assert readings.ids("ab" * 32, frame) == [
+    assert readings.ids("ab" * 32, frame).tolist() == [
         "abababababababab.4.1.850abp", "abababababababab.4.1.850abp.2",
         "abababababababab.5.1.850abp",
     ]  # fmt: skip
