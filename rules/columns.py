@@ -113,6 +113,13 @@ def texts(values: Sequence[str], numbers: Ints, index: pd.Index | None = None) -
     return pd.Series(listed.take(numbers), index=index)
 
 
+def joined(*parts: Any) -> Any:
+    """Put texts together row by row: each part is one text or a pandas array of texts."""
+    kind = pa.large_string()
+    made = (pa.scalar(p, kind) if isinstance(p, str) else pa.array(p, kind) for p in parts)
+    return pd.array(pc.binary_join_element_wise(*made, pa.scalar("", kind)), dtype="str")
+
+
 def unfold(number: Ints, parts: Sequence[Sequence[Any]]) -> tuple[Ints, Any]:
     """Repeat each row once per part that its number stands for; return the rows and the parts."""
     count = np.array([len(part) for part in parts], dtype="int64")

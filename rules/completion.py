@@ -11,6 +11,7 @@ import pandas as pd
 
 from rules import columns, ends, results, tables
 from rules.columns import Flags, Ints
+from rules.ids import first
 from rules.settings import Settings
 
 VERDICTS = ("pass", "conditional-pass", "conditional-fail", "fail")
@@ -118,9 +119,9 @@ def _deciding(live: pd.DataFrame, of_live: Ints, of_plan: Ints) -> Ints:
     margin = live["margin_db"].to_numpy()
     limit = columns.codes(live["limit_name"], sort=True)[0]
     order = np.lexsort((limit, margin, -severity[number], of_live))
-    first = order[columns.starts(of_live[order])] if len(order) else order
+    begin = order[columns.starts(of_live[order])] if len(order) else order
     place = np.full(int(max(of_live.max(initial=0), of_plan.max(initial=0))) + 1, -1)
-    place[of_live[first]] = first
+    place[of_live[begin]] = begin
     return np.asarray(place[of_plan], dtype="int64")
 
 
@@ -134,11 +135,7 @@ def _taken(column: pd.Series, row: Ints) -> Texts:
 def _ids(live: pd.DataFrame, row: Ints) -> pd.Series:
     """Return the first of the ids behind rows of GRADES; −1 gives the empty text."""
     lists = live["reading_ids"].array.take(row, allow_fill=True, fill_value="")
-    inner = pd.Series(lists, dtype="str").str.slice(2, -2)
-    several = inner.str.contains('"', regex=False)
-    if several.any():
-        inner = inner.where(~several, inner.loc[several].str.split('"').str[0])
-    return inner
+    return first(pd.Series(lists, dtype="str"))
 
 
 def _worded(live: pd.DataFrame) -> Texts:

@@ -21,7 +21,9 @@ STEP_DB = 0.001
 
 def thousandths(value: Floats) -> Ints:
     """Round to whole thousandths; an absent value becomes 0."""
-    return np.rint(np.nan_to_num(value) / STEP_DB).astype("int64")
+    steps = np.rint(value / STEP_DB)
+    steps[np.isnan(steps)] = 0.0
+    return steps.astype("int64")
 
 
 def margin(value: Floats, low: Floats, high: Floats) -> Floats:
@@ -30,9 +32,11 @@ def margin(value: Floats, low: Floats, high: Floats) -> Floats:
     An absent bound (NaN) is none; without any bound, or without a value, the margin is NaN.
     """
     v = thousandths(value)
-    below = np.where(np.isnan(high), np.nan, (thousandths(high) - v) * 1.0)
-    above = np.where(np.isnan(low), np.nan, (v - thousandths(low)) * 1.0)
-    return np.where(np.isnan(value), np.nan, np.fmin(below, above)) / 1000
+    inside = np.where(np.isnan(high), np.nan, thousandths(high) - v)
+    if not np.isnan(low).all():
+        inside = np.fmin(inside, np.where(np.isnan(low), np.nan, v - thousandths(low)))
+    inside[np.isnan(value)] = np.nan
+    return inside / 1000
 
 
 def guard_band(expanded: Floats, settings: Settings) -> Floats:
@@ -49,8 +53,9 @@ def verdict(margin_db: Floats, expanded: Floats, settings: Settings) -> Ints:
     """
     m = thousandths(margin_db)
     w = thousandths(guard_band(expanded, settings))
-    place = np.select([m >= w, m >= 0, m >= -w], [0, 1, 2], 3)
-    return np.where(np.isnan(margin_db), -1, place).astype("int64")
+    place = (m < w).astype("int8") + (m < 0) + (m < -w)
+    place[np.isnan(margin_db)] = -1
+    return place
 
 
 def marginal(margin_db: Floats, expanded: Floats) -> Flags:
@@ -64,11 +69,19 @@ def p_conform(value: Floats, low: Floats, high: Floats, standard: Floats) -> Flo
     JCGM 106:2012 7.3 and 7.4 (equations 8 to 11), normal distribution, no prior knowledge.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
-        above = np.where(np.isnan(high), np.inf, (high - value) / standard)
-        below = np.where(np.isnan(low), -np.inf, (low - value) / standard)
-        # a value exactly on a bound with no uncertainty: half
-        chance = ndtr(np.nan_to_num(above, posinf=np.inf, neginf=-np.inf)) - ndtr(
-            np.nan_to_num(below, posinf=np.inf, neginf=-np.inf)
-        )
+        chance = _below(high, value, standard, 1.0)
+        if not np.isnan(low).all():
+            chance -= _below(low, value, standard, 0.0)
     bare = np.isnan(value) | np.isnan(standard) | (np.isnan(high) & np.isnan(low))
-    return np.where(bare, np.nan, chance)
+    chance[bare] = np.nan
+    return chance
+
+
+def _below(bound: Floats, value: Floats, standard: Floats, unbounded: float) -> Floats:
+    """Return the probability that the true value lies below a bound, `unbounded` without one."""
+    distance = (bound - value) / standard
+    # a value exactly on a bound with no uncertainty: half
+    distance[np.isnan(distance)] = 0.0
+    chance = np.asarray(ndtr(distance))
+    chance[np.isnan(bound)] = unbounded
+    return chance

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
-from rules import asking, ids, suspicions
-from rules.columns import Flags
+from rules import asking, ids, judgement, suspicions
+from rules.columns import Flags, Ints, codes
 from rules.evaluation import Decisions
 from rules.judgement import Judged
 from rules.results import WAYS, Candidates
@@ -30,10 +33,11 @@ def of(
     `judged` are the judged rows, `single` the judged directions behind means, `doubts` the rows
     that could not be placed, by cause.
     """
+    lacks = _lacks(judged)
     findings = suspicions.join(
-        _unconfirmed(judged),
-        _missing(judged),
-        _of_runs(judged, found),
+        _unconfirmed(judged, lacks),
+        _missing(judged, lacks),
+        _of_runs(judged, lacks, found),
         _too_tight(judged, found),
         _hidden(judged, single, found),
         _in_doubt(doubts["in-doubt"], found),
@@ -48,19 +52,33 @@ def of(
     return findings, asking.questions(asked)
 
 
-def _applied(judged: Judged) -> Flags:
-    """Tell which limits current results were held against."""
+@dataclass(frozen=True)
+class _Lacks:
+    """Why limits have no value: the reason of each limit by number, and the reasons."""
+
+    number: Ints
+    reasons: list[str]
+    applied: Flags
+    """Which limits current results were held against."""
+
+    def among(self, reasons: Collection[str]) -> Flags:
+        """Tell which limits lack a value for one of these reasons."""
+        hit = np.array([reason in reasons for reason in self.reasons], dtype="bool")
+        return hit[self.number] if len(self.number) else np.zeros(0, "bool")
+
+
+def _lacks(judged: Judged) -> _Lacks:
+    number, reasons = codes(judged.table["why_not"])
     current = judged.rows["current"].to_numpy()[judged.applied["row"].to_numpy()]
     used = np.zeros(len(judged.table) + 1, dtype="bool")
     used[judged.applied["limit"].to_numpy()[current]] = True
-    return used[:-1]
+    return _Lacks(number, list(reasons), used[:-1])
 
 
-def _unconfirmed(judged: Judged) -> pd.DataFrame:
+def _unconfirmed(judged: Judged, lacks: _Lacks) -> pd.DataFrame:
     """One finding for the job: which limits of graded links nobody has confirmed."""
-    limits = judged.table
-    unsure = (limits["why_not"] == "") & ~limits["limit_confirmed"] & _applied(judged)
-    names = limits.loc[unsure, "limit_name"].unique()
+    unsure = lacks.among(("",)) & ~judged.table["limit_confirmed"].to_numpy() & lacks.applied
+    names = judged.table["limit_name"].take(np.flatnonzero(unsure)).unique()
     if not len(names):
         return suspicions.none()
     return suspicions.found(
@@ -71,15 +89,15 @@ def _unconfirmed(judged: Judged) -> pd.DataFrame:
     )
 
 
-def _missing(judged: Judged) -> pd.DataFrame:
+def _missing(judged: Judged, lacks: _Lacks) -> pd.DataFrame:
     """One finding per limit and reason, with how many links it concerns."""
-    limits = judged.table
-    lacking = limits.loc[(limits["why_not"] != "") & _applied(judged)]
-    lacking = lacking.loc[~lacking["why_not"].isin(list(REASONS))]
-    if lacking.empty:
+    of_plan = [reason for reason in lacks.reasons if reason and reason not in REASONS]
+    lacking = np.flatnonzero(lacks.among(of_plan) & lacks.applied)
+    if not len(lacking):
         return suspicions.none()
-    counts = lacking.groupby(["limit_name", "why_not"])["link_id"].agg(["nunique", "min"])
-    counts = counts.reset_index()
+    key = ["limit_name", "why_not"]
+    links = judged.table[[*key, "link_id"]].take(lacking).groupby(key)["link_id"]
+    counts = links.agg(["nunique", "min"]).reset_index()
     return suspicions.found(
         "limit-missing",
         subject=[f"limit {name}" if name else "job" for name in counts["limit_name"]],
@@ -92,14 +110,16 @@ def _missing(judged: Judged) -> pd.DataFrame:
     )
 
 
-def _of_runs(judged: Judged, found: Candidates) -> pd.DataFrame:
+def _of_runs(judged: Judged, lacks: _Lacks, found: Candidates) -> pd.DataFrame:
     """One finding per run whose cords or method are not known where the limit needs them."""
     parts = []
     for reason, code in REASONS.items():
-        lacking = np.append(judged.table["why_not"] == reason, False)
-        hit = judged.applied.loc[lacking[judged.applied["limit"].to_numpy()], "row"]
-        rows = judged.rows.take(hit.unique())
-        counts = _by_run(rows.loc[rows["current"]], found)
+        if reason not in lacks.reasons:
+            continue
+        lacking = np.append(lacks.among((reason,)), False)[judged.applied["limit"].to_numpy()]
+        hit = np.zeros(len(judged.rows), dtype="bool")
+        hit[judged.applied["row"].to_numpy()[lacking]] = True
+        counts = _by_run(judged.rows[["run"]].loc[hit & judged.rows["current"]], found)
         if counts.empty:
             continue
         parts.append(
@@ -154,11 +174,12 @@ def _hidden(judged: Judged, single: Judged, found: Candidates) -> pd.DataFrame:
     if single.rows.empty:
         return suspicions.none()
     key = ["link", "kind", "wavelength_nm"]
-    good = judged.rows["grade"].isin(("pass", "conditional-pass"))
+    good = judged.rows["grade"].isin((judgement.PASS, judgement.CONDITIONAL_PASS))
     means = judged.rows.loc[good & (judged.rows["way"] == WAYS.index("mean")), key]
     limit = np.append(single.table["limit_db"].to_numpy(), np.nan)[single.deciding]
     bad = single.rows.assign(limit=limit)
-    bad = bad.loc[bad["grade"].isin(("fail", "conditional-fail"))].merge(means, on=key)
+    failed = bad["grade"].isin((judgement.CONDITIONAL_FAIL, judgement.FAIL))
+    bad = bad.loc[failed].merge(means, on=key)
     if bad.empty:
         return suspicions.none()
     named = found.texts(bad)
@@ -198,8 +219,8 @@ def _in_doubt(rows: pd.DataFrame, found: Candidates) -> pd.DataFrame:
 
 def _unplanned(judged: Judged, found: Candidates) -> pd.DataFrame:
     """One note per run with readings in a direction that the plan does not ask for."""
-    rows = judged.rows.loc[judged.rows["current"] & judged.rows["unplanned"]]
-    counts = _by_run(rows, found)
+    unplanned = judged.rows["current"] & judged.rows["unplanned"]
+    counts = _by_run(judged.rows[["run"]].loc[unplanned], found)
     if counts.empty:
         return suspicions.none()
     return suspicions.found(

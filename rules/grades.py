@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
 import numpy as np
 import pandas as pd
 
-from rules import grade_findings, judgement, kinds, newest, results, tables
+from rules import columns, grade_findings, judgement, kinds, newest, results, tables
 from rules.codes import KINDS
 from rules.columns import Flags, Ints, codes, combined, common_codes, positions
 from rules.evaluation import Decisions
@@ -34,9 +34,9 @@ HELD, UNREFERENCED, VALUELESS, REPAIRED, REDONE, UNORDERED, UNDIRECTED, LONE, UN
     1, len(WHY)
 )
 NOT_GRADED = {
-    results.BLOCKED: ("blocked", HELD),
-    results.NO_REFERENCE: ("no-reference", UNREFERENCED),
-    results.NO_VALUE: ("blocked", VALUELESS),
+    results.BLOCKED: (judgement.BLOCKED, HELD),
+    results.NO_REFERENCE: (judgement.NO_REFERENCE, UNREFERENCED),
+    results.NO_VALUE: (judgement.BLOCKED, VALUELESS),
 }
 
 
@@ -66,22 +66,13 @@ def grade(
     """
     # every pair is looked up before any is left out: mostly they lie beside the readings already
     at = positions(working["reading_id"], pairs["reading_id"])
-    paired = (pairs["status"] == "paired").to_numpy()
-    pairs = (pairs if paired.all() else pairs.loc[paired]).reset_index(drop=True)
+    at = np.where((pairs["status"] == "paired").to_numpy(), at, -1)
     limits = limits.reset_index(drop=True)
     (of_pair, of_plan, of_limit), names = common_codes(
         pairs["link_id"], planned["link_id"], limits["link_id"]
     )
     found = results.candidates(
-        planned,
-        working,
-        pairs,
-        at[paired],
-        (of_pair, of_plan, names),
-        blocked,
-        decisions,
-        runs,
-        settings,
+        planned, working, pairs, at, (of_pair, of_plan, names), blocked, decisions, runs, settings
     )
     rows, doubts = _place(found, decisions)
     hidden = rows.iloc[:0]
@@ -94,7 +85,7 @@ def grade(
 
 
 def _place(found: Candidates, decisions: Decisions) -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:
-    """Decide which rows become grades: adds `current`, `grade` (empty: to be judged), `why`.
+    """Decide which rows become grades: adds `current`, `grade` (open: to be judged), `why`.
 
     Also returns the rows that findings and questions are about, by cause.
     """
@@ -108,27 +99,27 @@ def _place(found: Candidates, decisions: Decisions) -> tuple[pd.DataFrame, dict[
     unknown &= ~redone
     current = live[last & ~redone]
 
-    state = np.full(len(rows), "", dtype=object)
-    why = np.zeros(len(rows), dtype="int64")
+    state = np.full(len(rows), judgement.OPEN, dtype="int8")
+    why = np.zeros(len(rows), dtype="int8")
     is_current = np.zeros(len(rows), dtype="bool")
-    state[live] = "superseded"
+    state[live] = judgement.SUPERSEDED
     why[live[redone]] = REDONE
-    state[current], is_current[current] = "", True
+    state[current], is_current[current] = judgement.OPEN, True
     unordered = live[unknown]
-    state[unordered], why[unordered], is_current[unordered] = "blocked", UNORDERED, True
+    state[unordered], why[unordered], is_current[unordered] = judgement.BLOCKED, UNORDERED, True
 
     void = np.flatnonzero((standing == results.VOID) & ~undirected)
-    state[void], why[void] = "superseded", REPAIRED
+    state[void], why[void] = judgement.SUPERSEDED, REPAIRED
     blind = np.flatnonzero(undirected & (standing != results.VOID))
-    state[blind], why[blind], is_current[blind] = "blocked", UNDIRECTED, True
+    state[blind], why[blind], is_current[blind] = judgement.BLOCKED, UNDIRECTED, True
 
     # readings without a verdict stand for their test only where nothing else does
     answered = _marked(test, np.append(current, unordered))
     held = np.flatnonzero(np.isin(standing, list(NOT_GRADED)) & ~undirected)
-    only = _latest(rows, held[~answered[test[held]]])
-    for reason, (name, text) in NOT_GRADED.items():
+    only = _latest(found, held[~answered[test[held]]])
+    for reason, (grade, text) in NOT_GRADED.items():
         chosen = only[standing[only] == reason]
-        state[chosen], why[chosen], is_current[chosen] = name, text, True
+        state[chosen], why[chosen], is_current[chosen] = grade, text, True
     shown = np.ones(len(rows), dtype="bool")
     shown[held], shown[only] = False, True
     shown[undirected & (standing == results.VOID)] = False
@@ -136,12 +127,11 @@ def _place(found: Candidates, decisions: Decisions) -> tuple[pd.DataFrame, dict[
     doubts = {
         "unordered": rows.take(unordered),
         "undirected": rows.take(blind),
-        "in-doubt": rows.take(_newer(rows, held[answered[test[held]]], current)),
+        "in-doubt": rows.take(_newer(found, held[answered[test[held]]], current)),
         "undated": rows.loc[results.undated_since_repair(found, decisions)],
     }
-    placed = rows.assign(current=is_current, grade=pd.Series(state, dtype="str"), why=why)
-    kept = placed if shown.all() else placed.loc[shown]
-    return kept.reset_index(drop=True), doubts
+    placed = rows.assign(current=is_current, grade=state, why=why)
+    return placed if shown.all() else placed.loc[shown].reset_index(drop=True), doubts
 
 
 def _marked(test: Ints, rows: Ints) -> Flags:
@@ -151,20 +141,22 @@ def _marked(test: Ints, rows: Ints) -> Flags:
     return marks
 
 
-def _latest(rows: pd.DataFrame, among: Ints) -> Ints:
+def _latest(found: Candidates, among: Ints) -> Ints:
     """Return, of the readings without a verdict, the last of each test by clock, place and id."""
     if not len(among):
         return among
-    part = rows.take(among)
+    part = found.rows.take(among)
     test = part["test"].to_numpy()
-    clock = np.nan_to_num(part["utc_s"].to_numpy(), nan=-np.inf)
-    order = np.lexsort((among, part["order"].to_numpy(), clock, test))
+    clock = np.nan_to_num(found.of("utc_s", part), nan=-np.inf)
+    order = np.lexsort((among, found.of("order", part), clock, test))
     return cast(Ints, among[order[np.append(np.diff(test[order]) != 0, True)]])
 
 
-def _newer(rows: pd.DataFrame, held: Ints, current: Ints) -> Ints:
+def _newer(found: Candidates, held: Ints, current: Ints) -> Ints:
     """Return those of the held readings that are not surely older than their test's result."""
-    test, clock = rows["test"].to_numpy(), rows["utc_s"].to_numpy()
+    if not len(held):
+        return held
+    test, clock = found.rows["test"].to_numpy(), found.of("utc_s", found.rows)
     since = np.full(int(test.max(initial=-1)) + 1, np.nan)
     since[test[current]] = clock[current]
     return cast(Ints, held[~(clock[held] < since[test[held]])])
@@ -176,7 +168,12 @@ def _means(rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     Returns the rows to judge and the single directions behind each mean. A direction that waits
     for the other one is not graded.
     """
-    ready = rows["current"] & (rows["grade"] == "") & (rows["ways"] == 2) & (rows["way"] > 0)
+    ready = (
+        rows["current"]
+        & (rows["grade"] == judgement.OPEN)
+        & (rows["ways"] == 2)
+        & (rows["way"] > 0)
+    )
     ready &= results.of_kind(rows, kinds.SUMMED)
     part = rows.loc[ready]
     common = ["link", "kind", "wavelength_nm", "method", "cords"]
@@ -193,7 +190,9 @@ def _means(rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     lone = ready.copy()
     lone.loc[both.index] = False
     waiting = rows.assign(
-        grade=rows["grade"].mask(lone, "blocked"), why=rows["why"].mask(lone, LONE), also_at=-1
+        grade=rows["grade"].mask(lone, judgement.BLOCKED),
+        why=rows["why"].mask(lone, LONE),
+        also_at=-1,
     )
     rest = waiting.drop(index=both.index)
     return pd.concat([rest, mean], ignore_index=True), both.reset_index(drop=True)
@@ -201,57 +200,60 @@ def _means(rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
 
 def _table(judged: Judged, found: Candidates, limits: pd.DataFrame) -> pd.DataFrame:
     """Return GRADES in the order of its export key."""
-    rows, limit = judged.rows, judged.deciding
-    test = rows["lane"].to_numpy() * len(results.WAYS) + rows["way"].to_numpy()
-    limit_name = np.append(codes(limits["limit_name"], sort=True)[0], -1)[limit]
-    order = np.argsort(test * (int(limit_name.max(initial=0)) + 2) + limit_name, kind="stable")
+    test = judged.rows["lane"].to_numpy() * len(results.WAYS) + judged.rows["way"].to_numpy()
+    limit_name = np.append(codes(limits["limit_name"], sort=True)[0], -1)[judged.deciding]
+    key = test * (int(limit_name.max(initial=0)) + 2) + limit_name
     # candidates come by test already: mostly nothing moves, and wide tables are dear to copy
-    if np.any(order[1:] < order[:-1]):
-        rows, limit = rows.take(order).reset_index(drop=True), limit[order]
-    reasons, texts = _reasons(judged, limits)
+    if np.any(key[1:] < key[:-1]):
+        judged = judged.take(np.argsort(key, kind="stable"))
+    rows, limit = judged.rows, judged.deciding
+
+    def named(texts: Sequence[str], column: str) -> Any:
+        return pd.array(texts, dtype="str").take(rows[column].to_numpy())
+
     out: dict[str, Any] = {
         "link_id": found.links.take(rows["link"].to_numpy()),
-        "kind": pd.array(KINDS, dtype="str").take(rows["kind"].to_numpy()),
-        "direction": pd.array(results.WAYS, dtype="str").take(rows["way"].to_numpy()),
-        "cord_grade": pd.array(results.CORD_GRADES, dtype="str").take(rows["cords"].to_numpy()),
+        "kind": named(KINDS, "kind"),
+        "direction": named(results.WAYS, "way"),
+        "cord_grade": named(results.CORD_GRADES, "cords"),
+        "grade": named(judgement.GRADES, "grade"),
         "reading_ids": _ids(rows, found.working),
         "limit_name": _taken(limits["limit_name"], limit),
         "clause": _taken(limits["clause"], limit),
         "limit_confirmed": np.append(limits["limit_confirmed"].to_numpy(), False)[limit],
-        "limits": judged.limits.take(order).reset_index(drop=True),
-        "why": texts.take(reasons[order]),
+        "limits": judged.limits,
+        "why": _reasons(judged, limits),
         "reference_method": rows["method"],
         "fibre_type": _taken(limits["fibre_type"], limit),
     }
     for name in ("limit_db", "min_db", "min_dbm", "max_dbm"):
         out[name] = np.append(limits[name].to_numpy(), np.nan)[limit]
-    table = rows[["wavelength_nm", "loss_db", "power_dbm", "grade"]].assign(**out)
-    for name, values in judged.measures.items():
-        table[name] = values[order]
-    return tables.conform(table, tables.GRADES)
+    for name in ("wavelength_nm", "loss_db", "power_dbm"):
+        out[name] = rows[name]
+    return tables.conform(pd.DataFrame(out | judged.measures, copy=False), tables.GRADES)
 
 
-def _reasons(judged: Judged, limits: pd.DataFrame) -> tuple[Ints, Any]:
-    """Return each row's reason as a number, and the reasons."""
+def _reasons(judged: Judged, limits: pd.DataFrame) -> Any:
+    """Return each row's reason for having no verdict."""
     number, texts = codes(limits["why_not"])
-    own = judged.rows["why"].to_numpy()
-    why_not = np.append(number, -1)[judged.deciding]
-    unlimited = (judged.rows["grade"] == "no-limit").to_numpy()
-    given = np.append(limits["why_not"] != "", False)[judged.deciding]
-    reason = np.where(given, why_not + len(WHY), UNPLACED)
-    return np.where(unlimited, reason, own), pd.array([*WHY, *texts], dtype="str")
+    # a limit without a reason, and none at all, say nothing of their own
+    place = np.append(
+        np.where(np.append(texts, "")[number] != "", number + len(WHY), UNPLACED), UNPLACED
+    )
+    unlimited = judged.rows["grade"].to_numpy() == judgement.NO_LIMIT
+    reason = np.where(unlimited, place[judged.deciding], judged.rows["why"].to_numpy())
+    return pd.array([*WHY, *texts], dtype="str").take(reason)
 
 
-def _ids(rows: pd.DataFrame, working: pd.DataFrame) -> pd.Series:
+def _ids(rows: pd.DataFrame, working: pd.DataFrame) -> Any:
     """Write the ids behind each row as a JSON list."""
     ids = working["reading_id"].array
-    text = '["' + pd.Series(ids.take(rows["at"].to_numpy()), index=rows.index)
+    parts = [ids.take(rows["at"].to_numpy())]
     if "also_at" in rows.columns:
         two = rows["also_at"].fillna(-1).to_numpy("int64")
-        second = pd.Series(ids.take(np.maximum(two, 0)), index=rows.index)
-        text = text.mask(two >= 0, text + '", "' + second)
-    closed: pd.Series = text + '"]'
-    return closed
+        second = pd.Series('", "', index=rows.index, dtype="str") + ids.take(np.maximum(two, 0))
+        parts.append(second.mask(two < 0, "").array)
+    return columns.joined('["', *parts, '"]')
 
 
 def _taken(column: pd.Series, place: Ints) -> Any:

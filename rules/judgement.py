@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -17,12 +17,19 @@ from rules.fibres import MULTIMODE
 from rules.results import Candidates
 from rules.settings import Settings
 
-GRADES = (*decision.VERDICTS, "no-limit")
+GRADES = (*decision.VERDICTS, "no-limit", "blocked", "no-reference", "superseded")
+"""Grades by number; -1 is to be judged."""
+PASS, CONDITIONAL_PASS, CONDITIONAL_FAIL, FAIL, NO_LIMIT, BLOCKED, NO_REFERENCE, SUPERSEDED = range(
+    8
+)
+OPEN = -1
+CASES = 128
+"""Circumstances of an uncertainty, apart from the meter of an absolute power."""
 
 
 @dataclass(frozen=True)
 class Judged:
-    """Rows with their `grade`, and beside each the limit that decides and what was computed."""
+    """Rows with their `grade` (place in GRADES), and beside each the limit that decides."""
 
     rows: pd.DataFrame
     deciding: Ints
@@ -35,6 +42,16 @@ class Judged:
     """One row per row and limit: `row`, `limit` (row of the limit table)."""
     table: pd.DataFrame
     """The limit table."""
+
+    def take(self, order: Ints) -> Judged:
+        """Return the rows, and what lies beside them, in another order; `applied` stays."""
+        return replace(
+            self,
+            rows=self.rows.take(order).reset_index(drop=True),
+            deciding=self.deciding[order],
+            measures={name: values[order] for name, values in self.measures.items()},
+            limits=self.limits.take(order).reset_index(drop=True),
+        )
 
 
 class Judge:
@@ -56,6 +73,8 @@ class Judge:
         )
         self.order = np.argsort(key, kind="stable")
         self.keys = key[self.order]
+        self.single = bool((self.keys[1:] > self.keys[:-1]).all())
+        """Every key has one limit."""
         fibre, fibres = codes(limits["fibre_type"])
         known = np.array([f in MULTIMODE for f in fibres] or [False], dtype="bool")
         self.multimode = np.append(known[fibre], False) if len(limits) else known
@@ -79,10 +98,10 @@ class Judge:
         else:
             order = np.lexsort((self.names[limit], np.nan_to_num(margin, nan=np.inf), row))
             first = order[np.append(True, np.diff(row[order]) != 0)]
-        verdicts = pd.array(GRADES, dtype="str").take(np.where(place < 0, 4, place)[first])
-        grade = rows["grade"].mask(rows["grade"] == "", pd.Series(verdicts, index=rows.index))
+        verdicts = np.where(place < 0, NO_LIMIT, place)[first].astype("int8")
+        grade = rows["grade"].to_numpy()
         return Judged(
-            rows.assign(grade=grade) if "grade" in rows else rows,
+            rows.assign(grade=np.where(grade == OPEN, verdicts, grade)),
             limit[first],
             {
                 "margin_db": margin[first],
@@ -101,10 +120,11 @@ class Judge:
             *(rows[c].to_numpy() for c in ("link", "kind", "wavelength_nm", "method", "cords"))
         )
         begin = np.searchsorted(self.keys, wanted, "left")
-        count = np.searchsorted(self.keys, wanted, "right") - begin
         last = np.append(self.order, -1)
-        if (count <= 1).all():
-            return np.arange(len(rows)), last[np.where(count == 1, begin, len(self.order))]
+        if self.single:
+            there = np.append(self.keys, -1)[begin] == wanted
+            return np.arange(len(rows)), last[np.where(there, begin, len(self.order))]
+        count = np.searchsorted(self.keys, wanted, "right") - begin
         row = np.repeat(np.arange(len(rows)), np.maximum(count, 1))
         place = np.where(count[row] > 0, begin[row] + occurrence(row), len(self.order))
         return row, last[place]
@@ -113,23 +133,23 @@ class Judge:
         self, rows: pd.DataFrame, row: Ints, limit: Ints
     ) -> tuple[Floats, Floats, Floats, Flags]:
         """Return value, lowest and highest allowed, and whether the value is a power."""
-        bound = {
-            name: np.append(self.limits[name].to_numpy(), np.nan)[limit]
-            for name in ("limit_db", "min_db", "min_dbm", "max_dbm")
-        }
         loss, power = rows["loss_db"].to_numpy(), rows["power_dbm"].to_numpy()
         by_loss = results.of_kind(rows, kinds.LOSS) & ~np.isnan(loss)
         by_power = results.of_kind(rows, kinds.POWER) & ~by_loss
         value = np.where(by_loss, loss, np.where(by_power, power, np.nan))[row]
         by_loss, by_power = by_loss[row], by_power[row]
-        low = np.where(by_loss, bound["min_db"], np.where(by_power, bound["min_dbm"], np.nan))
-        high = np.where(by_loss, bound["limit_db"], np.where(by_power, bound["max_dbm"], np.nan))
-        return value, low, high, by_power
+
+        def bound(of_loss: str, of_power: str) -> Floats:
+            taken = (
+                np.append(self.limits[n].to_numpy(), np.nan)[limit] for n in (of_loss, of_power)
+            )
+            of_losses, of_powers = taken
+            return np.where(by_loss, of_losses, np.where(by_power, of_powers, np.nan))
+
+        return value, bound("min_db", "min_dbm"), bound("limit_db", "max_dbm"), by_power
 
     def _standard(self, rows: pd.DataFrame, row: Ints, limit: Ints, absolute: Flags) -> Floats:
-        """Return the standard uncertainty; circumstances that recur are worked out once."""
-        meter = self.found.working["meter_serial"]
-        number, serials = codes(meter)
+        """Return the standard uncertainty; every circumstance there may be is worked out once."""
         fibre_known = limit >= 0
         multimode = np.where(
             fibre_known, self.multimode[limit], rows["wavelength_nm"].to_numpy()[row] < 1000
@@ -141,10 +161,14 @@ class Judge:
             (single * 2 + mean) * 4 + method
         ) * 2 + (rows["cords"].to_numpy() != 1)  # fmt: skip
         case = (own[row] * 2 + multimode) * 2 + absolute
-        calibration = uncertainty.calibration(pd.Series(serials, dtype="str"), self.settings)
-        meters = np.where(absolute, number[rows["at"].to_numpy()][row] + 1, 0)
-        distinct, back = np.unique(case + 128 * meters, return_inverse=True)
-        bits = distinct % 128
+        calibration: Floats = np.zeros(0)
+        if absolute.any():
+            number, serials = codes(self.found.working["meter_serial"])
+            calibration = uncertainty.calibration(pd.Series(serials, dtype="str"), self.settings)
+            meter = number[rows["at"].to_numpy()][row] + 1
+            case = case + CASES * np.where(absolute, meter, 0)
+        every = np.arange(CASES * (len(calibration) + 1))
+        bits = every % CASES
         of = uncertainty.Circumstances(
             absolute=(bits & 1) > 0,
             multimode=(bits & 2) > 0,
@@ -152,15 +176,16 @@ class Judge:
             method=(bits >> 3) & 3,
             mean=(bits & 32) > 0,
             single_mating=(bits & 64) > 0,
-            calibration_db=np.append(0.0, calibration)[distinct // 128],
+            calibration_db=np.append(0.0, calibration)[every // CASES],
         )
-        return uncertainty.standard(of, self.settings)[back]
+        by_case: Floats = uncertainty.standard(of, self.settings)
+        return np.asarray(by_case[case])
 
     def _light(self, rows: pd.DataFrame, row: Ints, limit: Ints) -> Ints:
         """Judge continuity (light is there) and polarity (light is at the planned position)."""
         lit = rows["lit"].to_numpy()[row]
         wanted = np.append(self.limits["fibre_position"].to_numpy(), 0)[limit]
-        at = rows["fibre_position"].to_numpy()[row]
+        at = self.found.of("fibre_position", rows)[row]
         polarity = results.of_kind(rows, ("polarity",))[row]
         good = np.where(polarity, lit & (at == wanted), lit)
         return np.where(polarity & ((wanted == 0) | (at == 0)), -1, np.where(good, 0, 3))
@@ -178,7 +203,7 @@ class Judge:
         named, fixed = _written(known, limit[order])
         steps, distinct = pd.factorize(margin[order])
         shown = ["null" if np.isnan(m) else f"{m:.3f}" for m in distinct] + ["null"]
-        graded = np.where(place < 0, 4, place)[order]
+        graded = np.where(place < 0, NO_LIMIT, place)[order]
         text = (
             pd.Series(fixed.take(named))
             + pd.Series(pd.array(shown, dtype="str").take(steps))

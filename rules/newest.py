@@ -35,8 +35,8 @@ def _last_of(found: Candidates, among: Ints, decisions: Decisions) -> tuple[Flag
     at = rows["at"].to_numpy()
     number = np.unique(rows["test"].to_numpy(), return_inverse=True)[1]
     groups = int(number.max()) + 1
-    clock = rows["utc_s"].to_numpy()
-    place = rows["order"].to_numpy("float64")
+    clock = found.of("utc_s", rows)
+    place = found.of("order", rows).astype("float64")
     meter, meters = codes(found.working["meter_serial"])
     named = np.array([bool(text) for text in meters], dtype="bool")[meter][at]
     meter = meter[at]

@@ -7,7 +7,7 @@ reading counts, better or worse.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -16,7 +16,7 @@ import pandas as pd
 
 from rules import acts, kinds
 from rules.codes import KINDS
-from rules.columns import Flags, Ints, codes, combined, sorting
+from rules.columns import Flags, Ints, codes, combined, ranked, sorting
 from rules.evaluation import Decisions
 from rules.settings import Settings
 
@@ -40,13 +40,17 @@ class Candidates:
     asks for), `unplanned` (this one is not among them), `standing`, `test` (number of its planned
     test, which sorts by link, kind, wavelength and direction), `lane` (the same without the
     direction), `run` (row of runs, -1 without), `method`, `cords` (place in CORD_GRADES),
-    `loss_db`, `power_dbm`, `utc_s`, `order`, `lit` (light was seen), `fibre_position`.
+    `loss_db`, `power_dbm`, `lit` (light was seen).
     """
 
     rows: pd.DataFrame
     links: Any
     working: pd.DataFrame
     runs: pd.DataFrame
+
+    def of(self, name: str, rows: pd.DataFrame) -> Any:
+        """Return a column of working beside some rows, for the few that ask for it."""
+        return self.working[name].to_numpy()[rows["at"].to_numpy()]
 
     def texts(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Return some rows with the texts that people and other tables know them by."""
@@ -63,24 +67,27 @@ class Candidates:
 
 def kind_numbers(column: pd.Series) -> Ints:
     """Return the place of each kind in KINDS; an unknown kind counts as a link."""
-    number, texts = codes(column)
-    known = {kind: place for place, kind in enumerate(KINDS)}
-    place = np.array([known.get(text, 0) for text in texts], dtype="int64")
-    return place[number] if len(place) else number
+    return _places(column, KINDS)
 
 
 def way_numbers(column: pd.Series) -> Ints:
-    """Return the place of each direction in WAYS."""
-    number, texts = codes(column)
-    place = np.array([WAYS.index(t) if t in WAYS else 0 for t in texts], dtype="int64")
-    return place[number] if len(place) else number
+    """Return the place of each direction in WAYS; plans alternate them, so none is a stretch."""
+    out = np.zeros(len(column), dtype="int8")
+    for place, name in enumerate(WAYS):
+        out[(column == name).to_numpy()] = place
+    return cast(Ints, out)
 
 
 def cord_numbers(column: pd.Series) -> Ints:
     """Return the place of each cord grade in CORD_GRADES."""
+    return _places(column, CORD_GRADES)
+
+
+def _places(column: pd.Series, names: Sequence[str]) -> Ints:
+    """Return the place of each text among a few names, 0 for an unknown one; one byte each."""
     number, texts = codes(column)
-    place = [CORD_GRADES.index(t) if t in CORD_GRADES else 0 for t in texts]
-    return np.array(place, dtype="int64")[number] if len(place) else number
+    place = np.array([names.index(t) if t in names else 0 for t in texts] or [0], dtype="int8")
+    return cast(Ints, place[number])
 
 
 def of_kind(rows: pd.DataFrame, names: Collection[str]) -> Flags:
@@ -106,39 +113,36 @@ def candidates(
     only one is planned.
     """
     of_pair, of_plan, names = links
-    quantity = np.append(working["quantity"].isin(("attenuation", "power")).to_numpy(), False)
-    kept = np.flatnonzero(quantity[at])
-    at = at[kept]
+    measured = np.append(working["quantity"].isin(("attenuation", "power")).to_numpy(), False)
+    kept = np.flatnonzero(measured[at])
+    at, link = at[kept], of_pair[kept]
     kind = kind_numbers(pairs["kind"])[kept]
+    way = way_numbers(pairs["direction"])[kept]
+    nm = pairs["wavelength_nm"].to_numpy()[kept]
     light = np.array([k in kinds.LIGHT for k in KINDS])[kind]
-    state, states = codes(working["state"])
-    lit = np.array([s == "ok" for s in states], dtype="bool")[state]
+    way[light], nm[light] = 0, 0
+    lane, asked = _lanes(planned, of_plan, link, kind, nm)
+    way = np.where((way == 0) & (asked < 3), asked, way)
+    test = lane * len(WAYS) + way
+    order = _by_test(test, at, working)
+    kept = order[_one_per_record(link, kind, nm, way, at, working)[order]]
+    at, way, kind, asked = (values[kept] for values in (at, way, kind, asked))
+
     number, run_ids = codes(working["run_id"])
-    run = pd.Index(runs["run_id"]).get_indexer(pd.Index(run_ids))
-    rows = pd.DataFrame(
-        {
-            "at": at,
-            "link": of_pair[kept],
-            "kind": kind,
-            "wavelength_nm": np.where(light, 0, pairs["wavelength_nm"].to_numpy()[kept]),
-            "way": np.where(light, 0, way_numbers(pairs["direction"])[kept]),
-            "run": run[number[at]] if len(run) else at[:0],
-            "lit": lit[at],
-        }
-        | {
-            name: working[name].to_numpy()[at]
-            for name in ("loss_db", "power_dbm", "utc_s", "order", "fibre_position")
-        }
-    )
-    rows = _with_cords(rows, runs, settings)
-    rows = _directed(rows, planned, of_plan)
-    rows = _one_per_record(rows, working)
-    rows["test"] = rows["lane"] * len(WAYS) + rows["way"]
-    rows = rows.take(_by_test(rows["test"].to_numpy(), rows["at"].to_numpy(), working))
-    rows = rows.reset_index(drop=True)
-    seen = np.array([s in ("ok", "no-light") for s in states], dtype="bool")
-    found = Candidates(rows, names, working, runs)
-    rows["standing"] = _standing(found, seen[state][rows["at"].to_numpy()], blocked, decisions)
+    run = pd.Index(runs["run_id"]).get_indexer(pd.Index(run_ids)).astype("int32")
+    run = run[number[at]] if len(run) else at[:0]
+    method, cords = _cords(run, light[kept], runs, settings)
+    lit = (working["state"] == "ok").to_numpy()[at]
+    columns = {
+        "at": at, "link": link[kept], "kind": kind, "wavelength_nm": nm[kept], "way": way,
+        "lane": lane[kept], "test": test[kept], "run": run, "method": method, "cords": cords,
+        "lit": lit, "ways": np.array([0, 1, 1, 2], dtype="int8")[asked],
+        "unplanned": (way & ~asked) > 0, "loss_db": working["loss_db"].to_numpy()[at],
+        "power_dbm": working["power_dbm"].to_numpy()[at],
+    }  # fmt: skip
+    found = Candidates(pd.DataFrame(columns, copy=False), names, working, runs)
+    seen = lit | (working["state"] == "no-light").to_numpy()[at]
+    found.rows["standing"] = _standing(found, seen, blocked, decisions)
     return found
 
 
@@ -153,61 +157,58 @@ def _by_test(test: Ints, at: Ints, working: pd.DataFrame) -> Ints:
     return order
 
 
-def _with_cords(rows: pd.DataFrame, runs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
-    """Add the reference method and cord grade of each reading's run, else the job's."""
+def _cords(run: Ints, light: Flags, runs: pd.DataFrame, settings: Settings) -> tuple[Ints, Ints]:
+    """Return the reference method and cord grade of each reading's run, else the job's."""
     own = settings.cords
-    method = np.append(runs["reference_method"].to_numpy(), own.reference_method)
-    grade = np.append(
-        cord_numbers(runs["cord_grade"]), CORD_GRADES.index(own.grade if own.grade else "")
-    )
-    run = rows["run"].to_numpy()
+    method: Ints = np.append(runs["reference_method"].to_numpy("int64"), own.reference_method)[run]
+    grade = CORD_GRADES.index(own.grade if own.grade else "")
+    cords = np.append(cord_numbers(runs["cord_grade"]), grade)[run]
     # light at a port is the same by any method
-    light = of_kind(rows, kinds.LIGHT)
-    return rows.assign(
-        method=np.where(light, 0, method[run]).astype("int64"), cords=np.where(light, 0, grade[run])
-    )
+    method[light], cords[light] = 0, 0
+    return method, cords
 
 
-def _directed(rows: pd.DataFrame, planned: pd.DataFrame, of_plan: Ints) -> pd.DataFrame:
-    """Add `lane` (link, kind and wavelength as one number) and what the plan asks of it."""
-    kind = np.append(kind_numbers(planned["kind"]), rows["kind"].to_numpy())
+def _lanes(
+    planned: pd.DataFrame, of_plan: Ints, link: Ints, kind: Ints, nm: Ints
+) -> tuple[Ints, Ints]:
+    """Return link, kind and wavelength of each reading as one number, and what the plan asks of it.
+
+    Asked is the sum of the directions planned, as WAYS has them: 1, 2 or 3 for both.
+    """
+    of_kind = kind_numbers(planned["kind"])
     # only the kinds that occur, in the order of the alphabet: the lanes stay few
-    there = np.zeros(len(KINDS), dtype="bool")
-    there[RANK[kind]] = True
-    kind = (np.cumsum(there) - 1)[RANK[kind]]
-    nm, wavelengths = pd.factorize(
-        np.append(planned["wavelength_nm"].to_numpy(), rows["wavelength_nm"].to_numpy()), sort=True
-    )
-    lane = np.append(of_plan, rows["link"].to_numpy()) * int(there.sum()) + kind
-    lane = lane * len(wavelengths) + nm
-    asked = np.zeros(int(lane.max(initial=-1)) + 1, dtype="int8")
+    there = np.zeros(len(KINDS), dtype="int64")
+    there[RANK[of_kind]] = there[RANK[kind]] = 1
+    place = (np.cumsum(there) - 1)[RANK]
+    wavelength = ranked(np.append(planned["wavelength_nm"].to_numpy(), nm))
+    lanes = np.append(of_plan, link)
+    lanes *= int(there.sum())
+    lanes += np.append(place[of_kind], place[kind])
+    lanes *= int(wavelength.max(initial=0)) + 1
+    lanes += wavelength
+    of_test, lane = lanes[: len(planned)], lanes[len(planned) :]
+    asked = np.zeros(int(lanes.max(initial=-1)) + 1, dtype="int8")
     bits = way_numbers(planned["direction"])
     for bit in (1, 2):
-        asked[lane[: len(planned)][bits == bit]] |= bit
-    lane = lane[len(planned) :]
-    asked = asked[lane].astype("int64")
-    way = rows["way"].to_numpy()
-    way = np.where((way == 0) & np.isin(asked, (1, 2)), asked, way)
-    ways = np.array([0, 1, 1, 2])[asked]
-    return rows.assign(lane=lane, way=way, ways=ways, unplanned=(way & ~asked) > 0)
+        asked[of_test[bits == bit]] |= bit
+    return lane, asked[lane]
 
 
-def _one_per_record(rows: pd.DataFrame, working: pd.DataFrame) -> pd.DataFrame:
-    """Keep the loss where one record stores a power beside the loss of the same fibre."""
-    at = rows["at"].to_numpy()
+def _one_per_record(
+    link: Ints, kind: Ints, nm: Ints, way: Ints, at: Ints, working: pd.DataFrame
+) -> Flags:
+    """Tell which readings stay where one record stores a power beside the loss of one fibre."""
     loss = (working["quantity"] == "attenuation").to_numpy()[at]
     if loss.all() or not loss.any():
-        return rows
+        return np.ones(len(at), dtype="bool")
     key = combined(
-        codes(working["dump_sha256"])[0][at],
-        working["record"].to_numpy()[at],
-        *(rows[c].to_numpy() for c in ("link", "kind", "way", "wavelength_nm", "fibre_position")),
-    )
+        codes(working["dump_sha256"])[0][at], working["record"].to_numpy()[at],
+        link, kind, way, nm, working["fibre_position"].to_numpy()[at],
+    )  # fmt: skip
     has_loss = np.zeros(int(key.max(initial=-1)) + 1, dtype="bool")
     has_loss[key[loss]] = True
-    beside = of_kind(rows, kinds.SUMMED) & ~loss & has_loss[key]
-    kept: pd.DataFrame = rows.loc[~beside]
-    return kept.reset_index(drop=True)
+    summed = np.array([k in kinds.SUMMED for k in KINDS])[kind]
+    return ~(summed & ~loss & has_loss[key])
 
 
 def _standing(
@@ -222,7 +223,7 @@ def _standing(
         [loss & fine, (loss | power) & fine, power & fine],
         seen,
     )
-    standing = np.where(valued, VALID, NO_VALUE)
+    standing = np.where(valued, np.int8(VALID), np.int8(NO_VALUE))
     standing = np.where(by_loss & fine & power & ~loss, NO_REFERENCE, standing)
     standing = np.where(_named(found, blocked), BLOCKED, standing)
     standing = np.where(_named(found, _to_redo(decisions)), REDO, standing)
@@ -257,7 +258,7 @@ def _repaired(found: Candidates, decisions: Decisions) -> Flags:
     if not (decisions.acts["kind"] == "repair").any():
         return np.zeros(len(found.rows), dtype="bool")
     repaired, arrived = _repair_times(found, decisions)
-    clock = found.rows["utc_s"].to_numpy()
+    clock = found.of("utc_s", found.rows)
     return cast(Flags, (clock < repaired) | (np.isnan(clock) & (arrived <= repaired)))
 
 
@@ -266,7 +267,7 @@ def undated_since_repair(found: Candidates, decisions: Decisions) -> Flags:
     if not (decisions.acts["kind"] == "repair").any():
         return np.zeros(len(found.rows), dtype="bool")
     repaired, arrived = _repair_times(found, decisions)
-    return cast(Flags, np.isnan(found.rows["utc_s"].to_numpy()) & (arrived > repaired))
+    return cast(Flags, np.isnan(found.of("utc_s", found.rows)) & (arrived > repaired))
 
 
 def _to_redo(decisions: Decisions) -> set[str]:

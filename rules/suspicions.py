@@ -5,7 +5,6 @@ from __future__ import annotations
 from functools import cache
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from rules import tables
@@ -38,12 +37,11 @@ def found(code: str, **columns: Any) -> pd.DataFrame:
     """
     known = FINDINGS[code]
     given = {"code": code, "severity": known.severity, "remedy": known.remedy} | columns
-    rows = max((len(v) for v in given.values() if isinstance(v, (list, np.ndarray, pd.Series))),
-               default=1)  # fmt: skip
+    rows = max((len(v) for v in given.values() if pd.api.types.is_list_like(v)), default=1)
     if not rows:
         return none()
     frame = pd.DataFrame(
-        {k: v.to_numpy() if isinstance(v, pd.Series) else v for k, v in given.items()},
+        {k: v.array if isinstance(v, pd.Series) else v for k, v in given.items()},
         index=pd.RangeIndex(rows),
     )
     return tables.conform(frame, FOUND)

@@ -10,7 +10,7 @@ from rules.checks import wording
 from rules.checks.basis import WAYS
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import codes
+from rules.columns import codes, joined
 
 PASSED = ("pass", "conditional-pass")
 FAILED = ("fail", "conditional-fail")
@@ -42,13 +42,15 @@ def differs(context: Context) -> pd.DataFrame:
 @check("marginal", after=True)
 def marginal(context: Context) -> pd.DataFrame:
     """Note current results whose margin is within the uncertainty."""
-    table = context.grades.loc[
-        context.grades["marginal"] & (context.grades["grade"] != "superseded")
-    ]
+    grades = context.grades
+    near = grades["marginal"].to_numpy() & (grades["grade"] != "superseded").to_numpy()
+    named = ["link_id", "wavelength_nm", "direction", "reading_ids", "margin_db", "uncertainty_db"]
+    table = grades[named].take(np.flatnonzero(near))
+    margin = wording.printed(table["margin_db"], "{:+.2f}")
+    uncertainty = wording.printed(table["uncertainty_db"], "{:.2f}")
     return wording.of_results(
         context, "marginal", table,
-        [f"margin {margin:+.2f} dB, uncertainty {u:.2f} dB (k = 2)"
-         for margin, u in table[["margin_db", "uncertainty_db"]].itertuples(index=False)],
+        joined("margin ", margin, " dB, uncertainty ", uncertainty, " dB (k = 2)"),
     )  # fmt: skip
 
 

@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from rules import suspicions
+from rules import ids, suspicions
 from rules.checks.context import Context
-from rules.columns import Ints
+from rules.columns import Ints, joined, texts
 
 WAY_NAMES = (", a-b", ", b-a", "")
 
@@ -47,14 +46,14 @@ def of_runs(
     """Make one finding per row of `runs` (and lane); `first_order`, `last_order` narrow it."""
     if not len(runs):
         return suspicions.none()
-    ids = context.runs["run_id"].iloc[runs]
+    run_ids = context.runs["run_id"].iloc[runs]
     wavelengths = np.zeros(len(runs), "int64") if lanes is None else nm_of(context, runs, lanes)
     wavelengths = np.asarray(more.pop("wavelength_nm", wavelengths))
     return suspicions.found(
         code,
         subject=[f"run {run}" + (f" at {nm} nm" if nm else "")
-                 for run, nm in zip(ids, wavelengths, strict=True)],
-        run_id=ids, wavelength_nm=wavelengths, message=list(messages), **more,
+                 for run, nm in zip(run_ids, wavelengths, strict=True)],
+        run_id=run_ids, wavelength_nm=wavelengths, message=list(messages), **more,
     )  # fmt: skip
 
 
@@ -74,30 +73,34 @@ def of_links(
     """Make one finding per link; `rows` name one reading of each that stands for it."""
     if not len(links):
         return suspicions.none()
-    ids = context.plan.links["link_id"].iloc[links]
+    link_ids = context.plan.links["link_id"].iloc[links]
     if rows is not None:
         part = context.working.iloc[rows]
         more |= {"reading_id": part["reading_id"], "run_id": part["run_id"]}
     return suspicions.found(
-        code, subject="link " + ids, link_id=ids, message=list(messages),
+        code, subject="link " + link_ids, link_id=link_ids, message=list(messages),
         cable=cables_of(context, links), **more,
     )  # fmt: skip
 
 
-def of_results(
-    context: Context, code: str, results: pd.DataFrame, messages: Sequence[str]
-) -> pd.DataFrame:
+def of_results(context: Context, code: str, results: pd.DataFrame, messages: Any) -> pd.DataFrame:
     """Make one finding per row of GRADES, about the first of its readings."""
     if results.empty:
         return suspicions.none()
+    nm = results["wavelength_nm"]
     return suspicions.found(
         code,
-        subject=[f"link {link} at {nm} nm, {way}" for link, nm, way in
-                 results[["link_id", "wavelength_nm", "direction"]].itertuples(index=False)],
-        link_id=results["link_id"], wavelength_nm=results["wavelength_nm"],
-        reading_id=[json.loads(ids)[0] for ids in results["reading_ids"]],
-        message=list(messages),
+        subject=joined("link ", results["link_id"].array, " at ", printed(nm, "{}"), " nm, ",
+                       results["direction"].array),
+        link_id=results["link_id"], wavelength_nm=nm, reading_id=ids.first(results["reading_ids"]),
+        message=messages,
     )  # fmt: skip
+
+
+def printed(values: pd.Series, form: str) -> Any:
+    """Write numbers as texts; each different one once."""
+    number, distinct = pd.factorize(values)
+    return texts([form.format(value) for value in distinct], number).array
 
 
 def cables_of(context: Context, links: Ints) -> list[str]:
