@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from rules.columns import Floats, Ints, starts
@@ -104,10 +106,7 @@ def episode(values: Floats, spread: float, least: int) -> tuple[int, int, float]
     """
     n = len(values)
     total = np.concatenate([[0.0], np.cumsum(values)])
-    i, j = np.triu_indices(n + 1, k=least)
-    i, j = i[(n - (j - i)) >= least], j[(n - (j - i)) >= least]
-    # a rest before the stretch of one or two values is an edge, not a level
-    i, j = i[i >= least], j[i >= least]
+    i, j = _stretches(n, least)
     if not len(i):
         return 0, 0, 0.0
     inside = j - i
@@ -115,3 +114,12 @@ def episode(values: Floats, spread: float, least: int) -> tuple[int, int, float]
     score = shift / (spread * np.sqrt(1.0 / inside + 1.0 / (n - inside)))
     best = int(np.argmax(np.abs(score)))
     return int(i[best]), int(j[best]), float(score[best])
+
+
+@lru_cache(maxsize=8)
+def _stretches(n: int, least: int) -> tuple[Ints, Ints]:
+    """Return the begin and end of every stretch of n values that may stand out."""
+    i, j = np.triu_indices(n + 1, k=least)
+    # a rest before the stretch of one or two values is an edge, not a level
+    kept = ((n - (j - i)) >= least) & (i >= least)
+    return i[kept], j[kept]

@@ -98,10 +98,10 @@ class Basis:
         """Return the number of each reading's meter; without a serial one per dump."""
         return clocks.meter_codes(self.working, self.dump)
 
-    @cached_property
-    def label(self) -> Ints:
-        """Return the number of each reading's label."""
-        return codes(self.working["label"])[0]
+    def relabelled(self, rows: Ints) -> Flags:
+        """Tell which rows are labelled otherwise than the row before them; one fewer than rows."""
+        label = self.working["label"].array.take(rows)
+        return np.asarray(label[1:] != label[:-1], dtype="bool")
 
     @cached_property
     def by_sheet(self) -> Groups:

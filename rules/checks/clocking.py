@@ -169,13 +169,12 @@ def pace(context: Context) -> pd.DataFrame:
     is beyond doubt too short, or more than a few are short.
     """
     rows, neighbours = context.sequence
-    label = context.label[rows]
     record = context.working["record"].to_numpy()[rows]
     fine = (context.working["clock_resolution_s"].to_numpy() <= 1)[rows]
     tested = (context.working["quantity"] != "reference").to_numpy()[rows]
     step = np.diff(context.utc[rows])
     moved = neighbours & fine[1:] & fine[:-1] & tested[1:] & tested[:-1]
-    moved &= (label[1:] != label[:-1]) & (record[1:] != record[:-1])
+    moved &= context.relabelled(rows) & (record[1:] != record[:-1])
     with np.errstate(invalid="ignore"):
         short = moved & (step >= 0) & (step < context.threshold("pace_warn_s"))
         doubt = short & (step < context.threshold("pace_doubt_s"))

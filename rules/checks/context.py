@@ -67,6 +67,23 @@ class Context(Expectation):
         """Return the loss in dB of `current`, NaN for none (links × lanes × ways)."""
         return np.where(self.current >= 0, self.loss[self.current], np.nan)
 
+    @cached_property
+    def both_ways(self) -> pd.DataFrame:
+        """Return link × lane with a current loss both ways.
+
+        Columns: link, lane, ab and ba (rows of working), run_ab, run_ba, difference (dB, a-b less
+        b-a).
+        """
+        ab, ba = self.current[:, :, 0], self.current[:, :, 1]
+        there = (ab >= 0) & (ba >= 0)
+        link, lane = np.nonzero(there)
+        a, b = ab[there], ba[there]
+        columns = {
+            "link": link, "lane": lane, "ab": a, "ba": b, "run_ab": self.run[a],
+            "run_ba": self.run[b], "difference": self.loss[a] - self.loss[b],
+        }  # fmt: skip
+        return pd.DataFrame(columns, copy=False)
+
     def lane_of(self, wavelength_nm: int) -> int | None:
         """Return the place of a wavelength in `lanes`, None where it does not occur."""
         found = np.flatnonzero(
@@ -83,6 +100,16 @@ class Context(Expectation):
     def tracks(self) -> int:
         """Return the number of keys in `track`."""
         return len(self.runs) * len(self.lanes)
+
+    @cached_property
+    def track_nm(self) -> Ints:
+        """Return the wavelength of each key in `track` as stored (1310 rather than 1300)."""
+        out = np.zeros(self.tracks, dtype="int64")
+        # the first of a run stands for it
+        out[(self.run * len(self.lanes) + self.lane)[::-1]] = self.working[
+            "wavelength_nm"
+        ].to_numpy()[::-1]
+        return out
 
     # records in their series
 

@@ -31,9 +31,9 @@ def stuck(context: Context) -> pd.DataFrame:
     values = np.full((len(table), len(context.lanes)), np.iinfo("int64").min, dtype="int64")
     values[number, context.lane[rows]] = np.rint(context.loss[rows] * STEPS).astype("int64")
     segment = table["segment"].to_numpy()
-    label = context.label[table["row"].to_numpy()]
     moved = np.zeros(len(table), dtype="bool")
-    moved[1:] = (segment[1:] == segment[:-1]) & (label[1:] != label[:-1])
+    moved[1:] = segment[1:] == segment[:-1]
+    moved[1:] &= context.relabelled(table["row"].to_numpy())
     there = values != np.iinfo("int64").min
     same = np.zeros(values.shape, dtype="bool")
     same[1:] = moved[1:, None] & there[1:] & there[:-1] & (values[1:] == values[:-1])

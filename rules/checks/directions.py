@@ -12,19 +12,6 @@ from rules.checks.registry import check
 from rules.columns import codes, combined
 
 
-def both_ways(context: Context) -> pd.DataFrame:
-    """Return link × lane with a current loss both ways: link, lane, rows ab and ba, their runs,
-    difference (dB, a-b less b-a)."""
-    ab, ba = context.current[:, :, 0], context.current[:, :, 1]
-    there = (ab >= 0) & (ba >= 0)
-    link, lane = np.nonzero(there)
-    a, b = ab[there], ba[there]
-    return pd.DataFrame(
-        {"link": link, "lane": lane, "ab": a, "ba": b, "run_ab": context.run[a],
-         "run_ba": context.run[b], "difference": context.loss[a] - context.loss[b]}
-    )  # fmt: skip
-
-
 def _in_pairs_with(table: pd.DataFrame, marked: pd.Series, least: int = 1) -> pd.DataFrame:
     """Keep the pairs of runs of which at least so many rows are marked."""
     runs = int(table["run_ba"].max()) + 1 if len(table) else 1
@@ -36,7 +23,7 @@ def _in_pairs_with(table: pd.DataFrame, marked: pd.Series, least: int = 1) -> pd
 @check("directions-differ", "core-mismatch")
 def differ(context: Context) -> pd.DataFrame:
     """Find links whose directions differ, and pairs of runs that differ throughout."""
-    table = both_ways(context)
+    table = context.both_ways
     table = _in_pairs_with(
         table, table["difference"].abs() > context.threshold("directions_warn_db")
     )
@@ -73,10 +60,10 @@ def differ(context: Context) -> pd.DataFrame:
 @check("directions-identical")
 def identical(context: Context) -> pd.DataFrame:
     """Find pairs of runs whose links are equal both ways at every wavelength too often."""
-    table = both_ways(context)
+    table = context.both_ways
     if table.empty:
         return suspicions.none()
-    table["equal"] = table["difference"].abs() < 0.0005
+    table = table.assign(equal=table["difference"].abs() < 0.0005)
     least = context.threshold("identical_share") * context.threshold("identical_links")
     table = _in_pairs_with(table, table["equal"], int(least))
     links = table.groupby(["run_ab", "run_ba", "link"], sort=True)["equal"].agg(["all", "size"])

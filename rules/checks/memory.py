@@ -36,6 +36,8 @@ def gaps(context: Context) -> pd.DataFrame:
     meter, dump, slot = _slots(context)
     step = np.diff(slot)
     inside = (meter[1:] == meter[:-1]) & (dump[1:] == dump[:-1])
+    if not (inside & (step > 1)).any():
+        return suspicions.none()
     dumps = int(dump.max(initial=-1)) + 1
     usual = robust.medians(dump[1:][inside], step[inside].astype("float64"), dumps, step=1.0)
     at = np.flatnonzero(inside & (step > usual[dump[1:]])) if dumps else np.array([], "int64")

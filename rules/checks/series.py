@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 import numpy as np
 import pandas as pd
 from scipy import special
@@ -26,8 +29,8 @@ def levels(context: Context) -> pd.DataFrame:
     table = context.series
     if table.empty:
         return suspicions.none()
-    key = table["segment"].to_numpy()
-    value = table["value"].to_numpy()
+    series = {name: column.to_numpy() for name, column in table.items()}
+    key, value = series["segment"], series["value"]
     noise = _spread(key, value)
     least = int(context.threshold("step_records"))
     score = np.abs(robust.split(key, value, noise, least))
@@ -35,8 +38,9 @@ def levels(context: Context) -> pd.DataFrame:
     strongest = np.fmax.reduceat(score, bounds[:-1])
     found = []
     for segment in np.flatnonzero(strongest > context.threshold("step_score") / 2):
-        part = slice(int(bounds[segment]), int(bounds[segment + 1]))
-        found += _changes(context, table.iloc[part], float(noise[part][0]), least)
+        rows = slice(int(bounds[segment]), int(bounds[segment + 1]))
+        part = {str(name): column[rows] for name, column in series.items()}
+        found += _changes(context, part, float(noise[rows][0]), least)
     return suspicions.join(*found)
 
 
@@ -54,10 +58,15 @@ def _spread(key: Ints, value: Floats) -> Floats:
     return np.asarray(np.fmax(np.fmax(spread, usual), 0.02)[key])
 
 
-def _changes(context: Context, part: pd.DataFrame, noise: float, least: int) -> list[pd.DataFrame]:
-    """Report the stretch of a series that stands out, if it is strong, large and this run's own."""
-    values, own = (part[name].to_numpy()[:LONGEST] for name in ("value", "own"))
-    order = part["order"].to_numpy()
+def _changes(
+    context: Context, part: Mapping[str, Any], noise: float, least: int
+) -> list[pd.DataFrame]:
+    """Report the stretch of a series that stands out, if it is strong, large and this run's own.
+
+    `part` are the columns of `Context.series` for one segment.
+    """
+    values, own = (part[name][:LONGEST] for name in ("value", "own"))
+    order = part["order"]
     begin, end, score = robust.episode(values, noise, least)
     if abs(score) < context.threshold("step_score"):
         return []
@@ -67,10 +76,10 @@ def _changes(context: Context, part: pd.DataFrame, noise: float, least: int) -> 
     # the step may be the other run's: then this run's own values do not follow it
     if abs(shift) < context.threshold("step_db") or mine * np.sign(shift) < abs(shift) / 2.0:
         return []
-    run = np.array([int(part["run"].iloc[0])], "int64")
+    run = part["run"][:1]
     lasting = end == len(values)
     last = int(context.order[context.run == run[0]].max()) if lasting else int(order[end - 1])
-    label = context.working["label"].iloc[int(part["row"].iloc[begin])]
+    label = context.working["label"].iloc[int(part["row"][begin])]
     until = "to the end of the run" if lasting else f"for {end - begin} links"
     return [
         wording.of_runs(

@@ -174,8 +174,8 @@ def foreign(context: Context) -> pd.DataFrame:
         return suspicions.none()
     right = np.where(context.multimode[context.link], fits[True], fits[False])
     rows = np.flatnonzero(~np.isnan(context.loss) & ~right)
-    fibre = context.plan.links["fibre_type"].to_numpy(dtype=object)
+    fibre = context.plan.links["fibre_type"].iloc[context.link[rows]]
     return wording.of_readings(
         context, "wavelength-foreign", rows,
-        [f"{nm[r]} nm on {fibre[context.link[r]]} fibre" for r in rows],
+        [f"{nm[r]} nm on {name} fibre" for r, name in zip(rows, fibre, strict=True)],
     )  # fmt: skip

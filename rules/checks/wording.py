@@ -59,11 +59,7 @@ def of_runs(
 
 def nm_of(context: Context, runs: Ints, lanes: Ints) -> Ints:
     """Return the wavelength as stored for lanes of runs (1310 rather than 1300 where it was)."""
-    wavelength = context.working["wavelength_nm"].to_numpy()
-    key = context.run * len(context.lanes) + context.lane
-    first = np.full(len(context.runs) * len(context.lanes), -1, dtype="int64")
-    first[key[::-1]] = np.arange(len(key))[::-1]
-    return np.asarray(wavelength[first[runs * len(context.lanes) + lanes]])
+    return np.asarray(context.track_nm[runs * len(context.lanes) + lanes])
 
 
 def of_links(
