@@ -52,7 +52,8 @@ def verdict(margin_db: Floats, expanded: Floats, settings: Settings) -> Ints:
     is simple acceptance.
     """
     m = thousandths(margin_db)
-    w = thousandths(guard_band(expanded, settings))
+    guarded = settings.decision_rule == "guarded"
+    w = thousandths(guard_band(expanded, settings)) if guarded else np.zeros(1, "int64")
     place = (m < w).astype("int8") + (m < 0) + (m < -w)
     place[np.isnan(margin_db)] = -1
     return place

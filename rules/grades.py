@@ -248,12 +248,12 @@ def _reasons(judged: Judged, limits: pd.DataFrame) -> Any:
 def _ids(rows: pd.DataFrame, working: pd.DataFrame) -> Any:
     """Write the ids behind each row as a JSON list."""
     ids = working["reading_id"].array
-    parts = [ids.take(rows["at"].to_numpy())]
+    inner = ids.take(rows["at"].to_numpy())
     if "also_at" in rows.columns:
         two = rows["also_at"].fillna(-1).to_numpy("int64")
         second = pd.Series('", "', index=rows.index, dtype="str") + ids.take(np.maximum(two, 0))
-        parts.append(second.mask(two < 0, "").array)
-    return columns.joined('["', *parts, '"]')
+        inner = columns.joined(inner, second.mask(two < 0, "").array)
+    return columns.enclosed('["', inner, '"]')
 
 
 def _taken(column: pd.Series, place: Ints) -> Any:

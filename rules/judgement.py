@@ -140,11 +140,12 @@ class Judge:
         by_loss, by_power = by_loss[row], by_power[row]
 
         def bound(of_loss: str, of_power: str) -> Floats:
-            taken = (
-                np.append(self.limits[n].to_numpy(), np.nan)[limit] for n in (of_loss, of_power)
-            )
-            of_losses, of_powers = taken
-            return np.where(by_loss, of_losses, np.where(by_power, of_powers, np.nan))
+            out = np.full(len(limit), np.nan)
+            for flags, name in ((by_loss, of_loss), (by_power, of_power)):
+                given = self.limits[name].to_numpy()
+                if flags.any() and not np.isnan(given).all():
+                    out = np.where(flags, np.append(given, np.nan)[limit], out)
+            return out
 
         return value, bound("min_db", "min_dbm"), bound("limit_db", "max_dbm"), by_power
 

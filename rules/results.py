@@ -7,7 +7,7 @@ reading counts, better or worse.
 from __future__ import annotations
 
 import json
-from collections.abc import Collection, Sequence
+from collections.abc import Collection
 from dataclasses import dataclass
 from typing import Any, cast
 
@@ -16,7 +16,7 @@ import pandas as pd
 
 from rules import acts, kinds
 from rules.codes import KINDS
-from rules.columns import Flags, Ints, codes, combined, ranked, sorting
+from rules.columns import Flags, Ints, codes, combined, places, ranked, sorting
 from rules.evaluation import Decisions
 from rules.settings import Settings
 
@@ -67,27 +67,17 @@ class Candidates:
 
 def kind_numbers(column: pd.Series) -> Ints:
     """Return the place of each kind in KINDS; an unknown kind counts as a link."""
-    return _places(column, KINDS)
+    return places(column, KINDS)
 
 
 def way_numbers(column: pd.Series) -> Ints:
-    """Return the place of each direction in WAYS; plans alternate them, so none is a stretch."""
-    out = np.zeros(len(column), dtype="int8")
-    for place, name in enumerate(WAYS):
-        out[(column == name).to_numpy()] = place
-    return cast(Ints, out)
+    """Return the place of each direction in WAYS."""
+    return places(column, WAYS)
 
 
 def cord_numbers(column: pd.Series) -> Ints:
     """Return the place of each cord grade in CORD_GRADES."""
-    return _places(column, CORD_GRADES)
-
-
-def _places(column: pd.Series, names: Sequence[str]) -> Ints:
-    """Return the place of each text among a few names, 0 for an unknown one; one byte each."""
-    number, texts = codes(column)
-    place = np.array([names.index(t) if t in names else 0 for t in texts] or [0], dtype="int8")
-    return cast(Ints, place[number])
+    return places(column, CORD_GRADES)
 
 
 def of_kind(rows: pd.DataFrame, names: Collection[str]) -> Flags:

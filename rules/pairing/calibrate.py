@@ -46,10 +46,11 @@ def fit(
 def _pooled(name: str) -> tuple[str, ...]:
     """Return the strata whose cases count for one, so that a rare kind is not judged by few cases.
 
-    Where every port of a panel is claimed once it matters little how the labels of the run came to
-    be; where ports are unread it is what tells a skipped port from a counter that slipped.
+    Where every port of a panel is claimed once, or the unread ones were passed before, it matters
+    little how the labels of the run came to be; where unread ports are ahead it is what tells a
+    skipped port from a counter that slipped.
     """
-    if not name.removeprefix("messy ").startswith(("clean ", "beside ")):
+    if not name.removeprefix("messy ").startswith(("clean ", "beside ", "passed ")):
         return (name,)
     kinds = {name, name.replace("by hand", "full"), name.replace("full", "by hand")}
     return tuple(sorted(kinds))

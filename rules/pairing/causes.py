@@ -8,7 +8,7 @@ import numpy as np
 
 from rules.pairing import candidates
 from rules.pairing.gate import OBJECTIONS, Verdict, exchanged
-from rules.pairing.ledger import GAP, GAP_BESIDE, PART, Ledger
+from rules.pairing.ledger import GAP, GAP_BESIDE, PART, PASSED, PASSED_BESIDE, Ledger
 from rules.pairing.weigh import Weighed
 
 RANK = (
@@ -116,6 +116,6 @@ def _cause(
         return "two-claims"
     if form in (candidates.MISTYPED, candidates.UNRELATED) and likely:
         return "mistyped-label"
-    return {
-        GAP: "skipped-or-shifted", GAP_BESIDE: "skipped-or-shifted", PART: "stopped-or-shifted",
-    }.get(state, "doubtful-label")  # fmt: skip
+    if state in (PASSED, PASSED_BESIDE, GAP, GAP_BESIDE):
+        return "skipped-or-shifted"
+    return "stopped-or-shifted" if state == PART else "doubtful-label"

@@ -12,7 +12,7 @@ from rules.pairing.parameters import Knots, Parameters, knots
 from rules.pairing.weigh import Weighed
 
 LABELS = ("full", "by hand", "shortened", "mistyped")
-LEDGERS = ("clean", "beside", "gap", "gap beside", "part", "open")
+LEDGERS = ("clean", "beside", "passed", "passed beside", "gap", "gap beside", "part", "open")
 RUNS = ("", "messy ")
 STRATA = (
     *(f"{run}{ledger} {label}" for run in RUNS for ledger in LEDGERS for label in LABELS),

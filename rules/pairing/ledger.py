@@ -6,13 +6,18 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rules import columns
 from rules.pairing.claims import NEAR
 from rules.pairing.grid import Grid
 
-CLEAN, BESIDE, GAP, GAP_BESIDE, PART, OPEN = range(6)
+CLEAN, BESIDE, PASSED, PASSED_BESIDE, GAP, GAP_BESIDE, PART, OPEN = range(8)
 """Every port claimed once; the same with an unplaced reading beside the panel's, or a port or two
-claimed twice; a port or two without a reading; the same with unplaced readings or double claims;
-many ports without a reading, and nothing else amiss; anything else."""
+claimed twice; ports without a reading that the run has passed already; a port or two without one
+still ahead in the order of work (each again with unplaced readings or double claims); many ports
+ahead without a reading, and nothing else amiss; anything else.
+
+A counter that ran off by one unseen, over a skipped port, says one too little until somebody
+notices, and then leaves out a number: such a port stands ahead of every record it put wrong."""
 MOST_GAPS = 2
 WAYS = 16
 """Ways to measure a link that do not rival each other, at most."""
@@ -30,7 +35,7 @@ class Ledger:
 
 def of_claims(
     grid: Grid, unit: np.ndarray, run_of: np.ndarray, way: np.ndarray, loose: np.ndarray,
-    noted: np.ndarray, exempt: np.ndarray, vague: np.ndarray,
+    noted: np.ndarray, exempt: np.ndarray, vague: np.ndarray, sign: np.ndarray,
 ) -> Ledger:  # fmt: skip
     """Draw up the ledgers from the most probable places.
 
@@ -39,6 +44,7 @@ def of_claims(
     worked on just before and after them. noted: units that the crew noted as skipped: no gap.
     exempt: records that rival nobody (retests). vague: records whose shortened labels do not say
     which panel they are of; they rival nobody either, but stand beside the one they seem to be of.
+    sign: 1 where the crew counts up around a record, -1 where down.
     """
     records = np.arange(len(unit))
     placed = unit >= 0
@@ -77,19 +83,58 @@ def of_claims(
         ways = np.arange(WAYS)
         absent = ~np.isin(unit_noted * WAYS + ways, claimed)
         missing[grid.panel[unit_noted] * WAYS + ways[absent]] -= 1
+    ahead, behind = _holes(grid, unit, run_of, way, noted, sign)
     state = np.full(len(unit), OPEN)
-    few = missing[np.maximum(block, 0)]
-    state[placed & (few == 0)] = CLEAN
-    state[placed & (few > 0) & (few <= MOST_GAPS)] = GAP
-    state[placed & (few > MOST_GAPS)] = PART
+    state[placed] = CLEAN
+    state[placed & (behind > 0)] = PASSED
+    state[placed & (ahead > 0) & (ahead <= MOST_GAPS)] = GAP
+    state[placed & (ahead > MOST_GAPS)] = PART
     spoilt = np.isin(block, sorted(beside))
     state[(state != OPEN) & spoilt] += 1
     twice = np.bincount(
         grid.panel[keys // WAYS] * WAYS + keys % WAYS, minlength=len(grid.sizes) * WAYS
     )[np.maximum(block, 0)]
-    state[np.isin(state, (CLEAN, GAP, PART)) & (twice > 0)] += 1
+    state[np.isin(state, (CLEAN, PASSED, GAP, PART)) & (twice > 0)] += 1
     state[twice > MOST_GAPS] = OPEN
     return Ledger(state, rival, _unclaimed(grid, claimed, block[placed], missing))
+
+
+def _holes(
+    grid: Grid, unit: np.ndarray, run_of: np.ndarray, way: np.ndarray, noted: np.ndarray,
+    sign: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    """Count for each record the unread ports of its panel ahead and behind in the order of work.
+
+    Ports count as far as the run went in the panel, and on to the first that another run read.
+    """
+    out = np.zeros((2, len(unit)), dtype=np.int64)
+    placed = np.flatnonzero(unit >= 0)
+    if not len(placed):
+        return out[0], out[1]
+    at, end = unit[placed], grid.starts[grid.panel + 1]
+    stretch = columns.compound(way[placed], run_of[placed], grid.panel[at])
+    _, number = np.unique(stretch, return_inverse=True)
+    least = np.full(int(number.max()) + 1, grid.units)
+    most = np.full(len(least), -1, dtype=np.int64)
+    np.minimum.at(least, number, at)
+    np.maximum.at(most, number, at)
+    for each in np.unique(way[placed]).tolist():
+        mine = np.flatnonzero(way[placed] == each)
+        here, own = at[mine], number[mine]
+        free = np.ones(grid.units, dtype=bool)
+        free[here] = False
+        read = np.flatnonzero(~free)
+        free[noted] = False
+        hole = np.r_[0, np.cumsum(free)]
+        after = np.r_[read, grid.units][np.searchsorted(read, most[own], side="right")]
+        before = np.r_[-1, read][np.searchsorted(read, least[own], side="left")]
+        top = np.minimum(after, end[here])
+        bottom = np.maximum(before + 1, grid.starts[grid.panel[here]])
+        above, below = hole[top] - hole[here + 1], hole[here] - hole[bottom]
+        up = sign[placed[mine]] > 0
+        out[0, placed[mine]] = np.where(up, above, below)
+        out[1, placed[mine]] = np.where(up, below, above)
+    return out[0], out[1]
 
 
 def _unclaimed(

@@ -48,8 +48,12 @@ def settle(case: Case, place: Sites, *, pairs: bool) -> tuple[Outcome, weigh.Wei
     loose[rows] = ((weighed.unit < 0) | (weighed.p_unit < 0.5)) & free
     vague = np.zeros(len(unit), dtype=bool)
     vague[rows] = gate.vague(weighed) & free
+    sign = np.ones(len(unit), dtype=np.int64)
+    sign[rows] = weighed.sign
     unit[rows[job]] = -1
-    every = ledger.of_claims(case.grid, unit, case.run, case.way, loose, case.noted, exempt, vague)
+    every = ledger.of_claims(
+        case.grid, unit, case.run, case.way, loose, case.noted, exempt, vague, sign
+    )
     claims = ledger.Ledger(every.state[rows], every.rival[rows], every.unclaimed)
     verdict = gate.judge(weighed, claims, case.parameters, settings.pairing_tolerance)
     accepted = (verdict.accepted & free) | (fixed[rows] >= 0)
@@ -131,12 +135,14 @@ def _words(
     grid = weighed.grid
     gaps = {
         key: ", ".join(grid.texts(unit)[0] for unit in units[:2])
+        + (f" and {len(units) - 2} more" if len(units) > 2 else "")
         for key, units in claims.unclaimed.items()
-        if len(units) <= ledger.MOST_GAPS
     }
     stands = {
         ledger.CLEAN: "every port of the panel claimed once",
         ledger.BESIDE: "every port of the panel claimed once",
+        ledger.PASSED: "no reading of ",
+        ledger.PASSED_BESIDE: "no reading of ",
         ledger.GAP: "no reading of ",
         ledger.GAP_BESIDE: "no reading of ",
         ledger.PART: "panel tested in part",
@@ -155,7 +161,8 @@ def _words(
             words += "; another reading claims the link"
         elif weighed.unit[record] >= 0:
             key = int(grid.panel[weighed.unit[record]]), int(weighed.way[record])
-            words += f"; {stands[int(claims.state[record])]}{gaps.get(key, '')}"
+            said_of = stands[int(claims.state[record])]
+            words += f"; {said_of}{gaps.get(key, '') if said_of.endswith(' ') else ''}"
         reason[record] = words
         if form[record] <= candidates.OTHER_END and not regime[record]:
             how[record] = info.how or "normalised"
