@@ -23,40 +23,43 @@ if TYPE_CHECKING:
 
 _ROWS = 4_096
 """Rows of a block, more or less: opened in a few milliseconds."""
+_TOGETHER = 32
+"""Blocks that are put in order at the same time."""
 
 
 def put(connection: sqlite3.Connection, name: str, frame: pd.DataFrame) -> None:
     """Replace a table by the rows of a frame inside the caller's transaction.
 
-    Rows of one link keep their order; those of a table keyed by row are sorted already.
+    Rows with the same key keep their order.
     """
+    connection.execute("DELETE FROM derived_block WHERE name = ?", (name,))
+    connection.executemany(
+        "INSERT INTO derived_block (name, first, data) VALUES (?, ?, ?)", _packed(name, frame)
+    )
+
+
+def _packed(name: str, frame: pd.DataFrame) -> Iterator[tuple[str, str, bytes]]:
+    """Yield each block: table, key, bytes. A part of the frame at a time is put in order."""
     import numpy as np
 
     from rules import columns, tables
 
-    connection.execute("DELETE FROM derived_block WHERE name = ?", (name,))
-    rows = tables.conform(frame, BLOCKS[name])
     if name in KEYED_BY_ROW:
-        key = rows["row"].to_numpy()
-        keys = list(map(_of_row, key[::_ROWS].tolist()))
-        bounds = [*range(0, len(rows), _ROWS), len(rows)]
+        key = frame["row"].to_numpy()
     else:
-        (key,), links = columns.common_codes(rows["link_id"])
-        order = np.argsort(key, kind="stable")
-        rows, key = rows.take(order), key[order]
-        begins = np.flatnonzero(columns.starts(key))
-        after = np.searchsorted(begins, np.arange(0, len(key), _ROWS))
-        cuts = np.unique(begins[after[after < len(begins)]])
-        keys = links.take(key[cuts]).tolist()
-        bounds = [*cuts.tolist(), len(key)]
-    whole = arrow.table(rows)
-    connection.executemany(
-        "INSERT INTO derived_block (name, first, data) VALUES (?, ?, ?)",
-        (
-            (name, first, arrow.pack(whole.slice(begin, end - begin).combine_chunks()))
-            for first, (begin, end) in zip(keys, pairwise(bounds), strict=True)
-        ),
-    )
+        (key,), links = columns.common_codes(frame["link_id"])
+    order = np.argsort(key, kind="stable")
+    begins = np.flatnonzero(columns.starts(key[order]))
+    after = np.searchsorted(begins, np.arange(0, len(key), _ROWS))
+    bounds = [*np.unique(begins[after[after < len(begins)]]).tolist(), len(key)]
+    for at in range(0, len(bounds) - 1, _TOGETHER):
+        these = bounds[at : at + _TOGETHER + 1]
+        part = frame.take(order[these[0] : these[-1]])
+        whole = arrow.table(tables.conform(part, BLOCKS[name]))
+        for begin, end in pairwise(these):
+            first = key[order[begin]]
+            block = whole.slice(begin - these[0], end - begin).combine_chunks()
+            yield name, _of_row(first) if name in KEYED_BY_ROW else links[first], arrow.pack(block)
 
 
 def _of_row(row: int) -> str:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from ingest import (
@@ -197,15 +198,17 @@ def parameters(connection: sqlite3.Connection) -> Parameters:
 
 def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered) -> None:
     """Replace the derived tables in one transaction."""
-    numbered = {
-        name: frame.assign(row=_taken(gathered.rows, frame["reading_id"])).sort_values("row")
-        for name, frame in (("reading_state", made.readings), ("pairs", made.pairs))
-    }
-    paired = numbered["pairs"]["link_id"] != ""
-    own = numbered | {
-        "link_rows": numbered["pairs"].loc[paired, ["link_id", "row"]],
+    states, pairs = (
+        frame.assign(row=_taken(gathered.rows, frame["reading_id"]))
+        for frame in (made.readings, made.pairs)
+    )
+    paired = (pairs["link_id"] != "").to_numpy().nonzero()[0]
+    paired = paired[np.argsort(pairs["row"].to_numpy()[paired], kind="stable")]
+    own = {
+        "reading_state": states, "pairs": pairs,
+        "link_rows": pairs[["link_id", "row"]].take(paired),
         "link_states": linkstates.count(made),
-    }
+    }  # fmt: skip
 
     def frame_of(name: str) -> pd.DataFrame:
         return own[name] if name in own else getattr(made, name)

@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from ingest import contradictions, unclear
+from ingest import contradictions, memory, unclear
 from ingest.contradictions import Contradiction
 from ingest.errors import BadInput
 from rules import limit_sets
@@ -41,7 +41,7 @@ class Kept:
         """Run the rules and add the questions that only the store knows of."""
         made = evaluate(
             self.plan, self.stored, self.run_sheets, self.sets, self.decided, self.parameters,
-            self.settings, self.as_of,
+            self.settings, self.as_of, memory.give_back,
         )  # fmt: skip
         questions = contradictions.ask(made.questions, self.contrary)
         return replace(made, questions=unclear.ask(questions, self.undecided, self.decided))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import pandas as pd
 
 from rules import (
@@ -33,17 +35,20 @@ def evaluate(
     parameters: pairing.Parameters,
     settings: Settings,
     as_of: str,
+    between: Callable[[], object] = bool,
 ) -> Evaluation:
     """Derive runs, pairs, findings, questions, grades and completion from what is kept.
 
     `readings` is STORED, `sets` every known limit set by name, `as_of` the time of the newest
     journal entry. Nothing depends on the order of rows or dumps; the same arguments give the same
-    evaluation.
+    evaluation. `between` is called after each stage, when what only that stage needed is let go.
     """
     ready = preparation.prepare(readings, run_sheets, decisions, settings)
     working, run_table = ready.working, ready.runs
+    between()
     tests = planned.expand(plan.links, settings)
     paired = pairing.pair(plan, working, run_table, decisions, parameters, settings)
+    between()
 
     asked, beside = alongside.by_link(plan.links, tests, alongside.pairs_of(working, paired.pairs))
     needs = limits.needs(asked, beside, working, run_table, settings)
@@ -59,14 +64,17 @@ def evaluate(
         ),
         checks.before(context),
     )
+    between()
     stopped = _stopped(early, working)
     graded = grades.grade(
         asked, working, beside, limit_rows, stopped, decisions, run_table, settings
     )
+    between()
     late = checks.after(context.graded(graded.grades))
     del context  # what it has made of the readings is as large as they are
     found = suspicions.join(early, causes.settle(graded.findings, decisions), late)
     findings, ask_causes = causes.group(found, working, run_table, decisions)
+    between()
     questions = tables.conform(
         pd.concat(
             [*ready.questions, paired.questions, graded.questions, ask_causes],
@@ -77,6 +85,7 @@ def evaluate(
     states = completion.test_states(
         tests, graded.grades, paired.pairs, questions, decisions.acts, settings
     )
+    between()
     return Evaluation(
         as_of=as_of,
         plan=plan,
