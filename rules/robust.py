@@ -26,8 +26,12 @@ def medians(key: Ints, values: Floats, groups: int, step: float = STEP) -> Float
     """
     kept = (key >= 0) & ~np.isnan(values)
     group = key[kept]
-    whole = np.clip(np.rint(values[kept] / step), -REACH, REACH - 1).astype("int64") + REACH
-    both = np.sort(group * (2 * REACH) + whole)
+    steps = values[kept] / step
+    np.rint(steps, out=steps)
+    np.clip(steps, -REACH, REACH - 1, out=steps)
+    both = steps.astype("int64")
+    both += group * (2 * REACH) + REACH
+    both.sort()
     n = np.bincount(group, minlength=groups)
     begin = np.cumsum(n) - n
     out = np.full(groups, np.nan)

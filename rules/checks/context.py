@@ -17,6 +17,9 @@ from rules.columns import Flags, Floats, Ints, compound, starts
 CLIP_DB = 0.6
 """One bad link must not look like a change of level: single values count up to this."""
 
+PAIRS = ((850, 1300, True), (1310, 1550, False), (1310, 1625, False))
+"""Wavelengths compared, and whether on multimode."""
+
 
 @dataclass(frozen=True)
 class Context(Expectation):
@@ -81,6 +84,29 @@ class Context(Expectation):
         columns = {
             "link": link, "lane": lane, "ab": a, "ba": b, "run_ab": self.run[a],
             "run_ba": self.run[b], "difference": self.loss[a] - self.loss[b],
+        }  # fmt: skip
+        return pd.DataFrame(columns, copy=False)
+
+    @cached_property
+    def across(self) -> dict[tuple[int, int, bool], pd.DataFrame]:
+        """Return for each of PAIRS link × way with a current loss at both wavelengths in one run.
+
+        Columns: link, way, low, high (rows of working), run, difference (dB, high − low).
+        """
+        return {pair: self._pair_of(*pair) for pair in PAIRS}
+
+    def _pair_of(self, low_nm: int, high_nm: int, multimode: bool) -> pd.DataFrame:
+        low, high = self.lane_of(low_nm), self.lane_of(high_nm)
+        links, ways = np.flatnonzero(self.multimode == multimode), self.current.shape[2]
+        first = second = links[:0]
+        if low is not None and high is not None:
+            first, second = (self.current[links, lane, :].ravel() for lane in (low, high))
+        there = np.flatnonzero((first >= 0) & (second >= 0))
+        there = there[self.run[first[there]] == self.run[second[there]]]
+        a, b = first[there], second[there]
+        columns = {
+            "link": links[there // ways], "way": there % ways, "low": a, "high": b,
+            "run": self.run[a], "difference": self.loss[b] - self.loss[a],
         }  # fmt: skip
         return pd.DataFrame(columns, copy=False)
 

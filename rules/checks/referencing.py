@@ -19,17 +19,14 @@ def by_track(
     rows = np.flatnonzero(marked)
     if not len(rows):
         return suspicions.none()
-    key, order = context.run[rows] * len(context.lanes) + context.lane[rows], context.order[rows]
-    counted = np.bincount(key, minlength=context.tracks)
-    last = np.zeros(context.tracks, dtype="int64")
-    np.maximum.at(last, key, order)
-    first = last.copy()
-    np.minimum.at(first, key, order)
-    tracks = np.flatnonzero(counted)
+    key = context.run[rows] * len(context.lanes) + context.lane[rows]
+    order = pd.DataFrame({"key": key, "order": context.order[rows]}).groupby("key")["order"]
+    counted = order.agg(["size", "min", "max"])
+    tracks = counted.index.to_numpy()
     return wording.of_runs(
         context, code, tracks // len(context.lanes),
-        [sentence.format(n=n) for n in counted[tracks]], tracks % len(context.lanes),
-        first_order=first[tracks], last_order=last[tracks], **more,
+        [sentence.format(n=n) for n in counted["size"]], tracks % len(context.lanes),
+        first_order=counted["min"], last_order=counted["max"], **more,
     )  # fmt: skip
 
 

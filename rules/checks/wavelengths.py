@@ -7,36 +7,9 @@ import pandas as pd
 
 from rules import robust, suspicions
 from rules.checks import wording
-from rules.checks.context import Context
+from rules.checks.context import PAIRS, Context
 from rules.checks.registry import check
 from rules.columns import Flags, Floats, Ints
-
-PAIRS = ((850, 1300, True), (1310, 1550, False), (1310, 1625, False))
-"""Wavelengths compared, and whether on multimode."""
-
-
-def pair_of(context: Context, low_nm: int, high_nm: int, multimode: bool) -> pd.DataFrame:
-    """Return link × way with a current loss at both wavelengths of one mode.
-
-    Columns: link, way, low, high (row numbers), run, same (both in one run), difference (dB, high −
-    low).
-    """
-    low, high = context.lane_of(low_nm), context.lane_of(high_nm)
-    if low is None or high is None:
-        return pd.DataFrame({name: np.array([], "int64") for name in
-                             ("link", "way", "low", "high", "run", "difference")})  # fmt: skip
-    first, second = context.current[:, low, :], context.current[:, high, :]
-    there = (first >= 0) & (second >= 0) & (context.multimode == multimode)[:, None]
-    link, way = np.nonzero(there)
-    a, b = first[there], second[there]
-    same = context.run[a] == context.run[b]
-    return pd.DataFrame(
-        {
-            "link": link[same], "way": way[same], "low": a[same], "high": b[same],
-            "run": context.run[a[same]],
-            "difference": context.loss[b[same]] - context.loss[a[same]],
-        }
-    )  # fmt: skip
 
 
 def _long(context: Context, links: Ints, multimode: bool) -> Flags:
@@ -59,7 +32,7 @@ def alike(context: Context) -> pd.DataFrame:
     """Find runs that show one loss at both wavelengths of long links: one source for both."""
     found = []
     for low, high, multimode in PAIRS[:2]:
-        table = pair_of(context, low, high, multimode)
+        table = context.across[low, high, multimode]
         table = table.loc[_long(context, table["link"].to_numpy(), multimode)]
         close = table["difference"].abs().round(4) < context.threshold("alike_db")
         share, n = _share(context, table["run"].to_numpy("int64"), close.to_numpy())
@@ -103,7 +76,7 @@ def inversion(context: Context) -> pd.DataFrame:
     """Find runs with exchanged wavelengths, and single multimode links turned round."""
     found = []
     for low, high, multimode in PAIRS[:2]:
-        table = pair_of(context, low, high, multimode)
+        table = context.across[low, high, multimode]
         runs = exchanged(context, table, low, high)
         found.append(
             wording.of_runs(
@@ -133,7 +106,7 @@ def bend(context: Context) -> pd.DataFrame:
     """Find single-mode links that lose more at the long wavelength than fibre and neighbours."""
     found = []
     for low, high, multimode in PAIRS[1:]:
-        table = pair_of(context, low, high, multimode)
+        table = context.across[low, high, multimode]
         if table.empty:
             continue
         table = table.loc[~table["run"].isin(exchanged(context, table, low, high))]
