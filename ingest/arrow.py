@@ -10,7 +10,9 @@ import pyarrow as pa
 from ingest.errors import Damaged
 
 pa.set_memory_pool(pa.system_memory_pool())  # the default one keeps what is let go of
-_PACKED = pa.ipc.IpcWriteOptions(compression="lz4", use_threads=False)
+_PACKED = pa.ipc.IpcWriteOptions(
+    compression=pa.Codec("zstd", compression_level=1), use_threads=False
+)
 
 
 def table(frame: Any) -> Any:

@@ -34,6 +34,7 @@ from ingest.kept import Kept, parameters_from, sets_from
 from ingest.schema import BLOCKS, DERIVED
 from ingest.session import writing
 from rules import tables
+from rules.columns import positions
 from rules.evaluation import Evaluation, Plan
 from rules.limit_sets import LimitSet
 from rules.pairing import Parameters
@@ -158,7 +159,7 @@ class _Gathered:
 
     kept: Kept
     rows: pd.Series[Any]
-    """Row number of each reading, by its id: the rules put readings into an order of their own."""
+    """Row number of each stored reading: the rules put readings into an order of their own."""
     mark: str
 
     def evaluated(self) -> Evaluation:
@@ -175,8 +176,7 @@ def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
         contradictions.without(decisions(connection), contrary), parameters(connection),
         job.settings, _as_of(connection), contrary, unclear.find(connection), job_id(connection),
     )  # fmt: skip
-    rows = pd.Series(numbers.to_numpy(), index=pd.Index(stored["reading_id"]))
-    return _Gathered(kept, rows, inputs(job, connection))
+    return _Gathered(kept, numbers, inputs(job, connection))
 
 
 def kept(job: Job) -> Kept:
@@ -198,8 +198,9 @@ def parameters(connection: sqlite3.Connection) -> Parameters:
 
 def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered) -> None:
     """Replace the derived tables in one transaction."""
+    stored, numbers = gathered.kept.stored["reading_id"], gathered.rows.to_numpy()
     states, pairs = (
-        frame.assign(row=_taken(gathered.rows, frame["reading_id"]))
+        frame.assign(row=numbers.take(positions(stored, frame["reading_id"])))
         for frame in (made.readings, made.pairs)
     )
     paired = (pairs["link_id"] != "").to_numpy().nonzero()[0]
@@ -224,8 +225,3 @@ def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered
         store.put_meta(connection, "planned", str(len(made.planned)))
         store.put_meta(connection, "inputs", gathered.mark)
         store.put_meta(connection, "derived", __version__)
-
-
-def _taken(rows: pd.Series[Any], reading_id: pd.Series[Any]) -> Any:
-    """Return the row numbers of some readings, in their order."""
-    return rows.to_numpy().take(rows.index.get_indexer(pd.Index(reading_id)))

@@ -43,6 +43,7 @@ class Kept:
             self.plan, self.stored, self.run_sheets, self.sets, self.decided, self.parameters,
             self.settings, self.as_of, memory.give_back,
         )  # fmt: skip
+        memory.give_back()
         questions = contradictions.ask(made.questions, self.contrary)
         return replace(made, questions=unclear.ask(questions, self.undecided, self.decided))
 

@@ -72,6 +72,7 @@ def evaluate(
     between()
     late = checks.after(context.graded(graded.grades))
     del context  # what it has made of the readings is as large as they are
+    between()
     found = suspicions.join(early, causes.settle(graded.findings, decisions), late)
     findings, ask_causes = causes.group(found, working, run_table, decisions)
     between()
