@@ -10,12 +10,17 @@ import pandas as pd
 
 from rules import alongside, clocks, references, source_logs, tables
 from rules.checks.thresholds import THRESHOLDS
-from rules.columns import Flags, Floats, Groups, Ints, codes, common_codes
+from rules.columns import Flags, Floats, Groups, Ints, codes, common_codes, places
 from rules.evaluation import Decisions, Plan, RunSheets
 from rules.settings import Settings
 
 WAYS = {"a-b": 0, "b-a": 1}
 UNKNOWN_WAY = 2
+
+
+def way_numbers(column: pd.Series) -> Ints:
+    """Return the number of each direction."""
+    return np.array([UNKNOWN_WAY, *WAYS.values()])[places(column, ("", *WAYS))]
 
 
 @dataclass(frozen=True)
@@ -149,11 +154,8 @@ class Basis:
     @cached_property
     def way(self) -> Ints:
         """Return 0 for a-b, 1 for b-a, 2 unknown; an answer stands above dump and sheet."""
-        out = np.full(len(self.working), UNKNOWN_WAY, dtype="int64")
-        for column in (self.working["direction"], self.paired["direction"]):
-            for name, way in WAYS.items():
-                out[(column == name).to_numpy()] = way
-        return out
+        said, answered = (way_numbers(part["direction"]) for part in (self.working, self.paired))
+        return np.where(answered == UNKNOWN_WAY, said, answered)
 
     @cached_property
     def order(self) -> Ints:

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from rules import references
-from rules.checks.basis import UNKNOWN_WAY, WAYS
+from rules.checks.basis import way_numbers
 from rules.checks.expectation import Expectation
 from rules.columns import Flags, Floats, Ints, compound, starts
 
@@ -46,11 +46,9 @@ class Context(Expectation):
         if not len(self.lanes) or not rows.any():
             return out
         lane = np.minimum(np.searchsorted(self.lanes, nm), len(self.lanes) - 1)
-        way = np.full(len(nm), UNKNOWN_WAY, dtype="int64")
-        for name, place in WAYS.items():
-            way[(self.planned["direction"] == name).to_numpy()] = place
-        rows = rows & (self.lanes[lane] == nm) & (link >= 0)
-        out[link[rows], lane[rows], way[rows]] = True
+        way = way_numbers(self.planned["direction"])
+        at = np.flatnonzero(rows & (self.lanes[lane] == nm) & (link >= 0))
+        out.ravel()[(link[at] * len(self.lanes) + lane[at]) * 3 + way[at]] = True
         return out
 
     @cached_property
@@ -62,7 +60,9 @@ class Context(Expectation):
         when = np.where(np.isnan(self.utc[rows]), -np.inf, self.utc[rows])
         if np.any(when[1:] < when[:-1]):
             rows = rows[np.lexsort((self.order[rows], when))]
-        out[self.link[rows], self.lane[rows], self.way[rows]] = rows
+        out.ravel()[(self.link[rows] * len(self.lanes) + self.lane[rows]) * 3 + self.way[rows]] = (
+            rows
+        )
         return out
 
     @cached_property
