@@ -169,9 +169,11 @@ def _third(database: Database) -> None:
 
 
 def _fourth(database: Database) -> None:
-    """Keep plans, and the derived tables of a row per reading or test, by column."""
+    """Keep plans, and the derived tables of a row per reading or test, by column, with sums."""
     from ingest import planload
 
+    database.execute("DROP TABLE reading_columns")
+    _third(database)
     database.execute("DROP VIEW IF EXISTS readings")
     for name in _BY_ROW_BEFORE:
         database.execute(f"DROP TABLE IF EXISTS derived_{name}")

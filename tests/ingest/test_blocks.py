@@ -77,6 +77,6 @@ def test_damaged_columns_are_named() -> None:
     with opened() as connection:
         blocks.put(connection, "grades", pd.DataFrame({"link_id": ["A"]}))
         (data,) = connection.execute("SELECT data FROM derived_block").fetchone()
-        for torn in (data[: len(data) // 2], b"", None):
+        for torn in (data[: len(data) // 2], data[:-1] + b"x", b"", None, "text"):
             with pytest.raises(Damaged, match="The table grades by column cannot be read"):
                 arrow.unpack("The table grades", torn)
