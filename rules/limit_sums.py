@@ -206,17 +206,19 @@ def _mapped(method: Ints, values: dict[int, float]) -> Floats:
 def _spelled(count: dict[str, Floats], cases: list[_Case], case: Ints, known: Flags) -> pd.Series:
     """Write the sums as JSON, one text per row; rows without a limit get the empty list.
 
-    Done in blocks: each step of joining long texts makes all of them anew.
+    Equal sums are written once. Done in blocks: each step of joining long texts makes all of them
+    anew.
     """
-    blocks = [slice(begin, begin + BLOCK) for begin in range(0, len(case), BLOCK)]
-    return pd.concat(
-        [
-            _joined({name: times[rows] for name, times in count.items()}, cases, case[rows],
-                    known[rows])
-            for rows in blocks
-        ],
-        ignore_index=True,
-    )  # fmt: skip
+    steps = (pd.factorize(times)[0] for times in count.values())
+    number = columns.combined(known.astype("int64"), case, *steps)
+    first = np.zeros(int(number.max(initial=-1)) + 1, dtype="int64")
+    first[number] = np.arange(len(number))
+    written = [
+        _joined({name: times[rows] for name, times in count.items()}, cases, case[rows],
+                known[rows])
+        for rows in np.split(first, range(BLOCK, len(first), BLOCK))
+    ]  # fmt: skip
+    return pd.concat(written, ignore_index=True).take(number).reset_index(drop=True)
 
 
 def _joined(count: dict[str, Floats], cases: list[_Case], case: Ints, known: Flags) -> pd.Series:

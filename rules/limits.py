@@ -71,9 +71,8 @@ def needs(
     """
     paired = np.flatnonzero((pairs["status"] == "paired").to_numpy())
     (read, asked), links = columns.common_codes(pairs["link_id"], planned["link_id"])
-    nm, wavelengths = pd.factorize(
-        np.append(pairs["wavelength_nm"].to_numpy(), planned["wavelength_nm"].to_numpy()), sort=True
-    )
+    nm = np.append(pairs["wavelength_nm"].to_numpy(), planned["wavelength_nm"].to_numpy())
+    wavelengths, nm = columns.distinct(nm), columns.ranked(nm)
     read = (read * len(wavelengths) + nm[: len(pairs)])[paired]
     asked = asked * len(wavelengths) + nm[len(pairs) :]
     unread = np.ones(len(links) * len(wavelengths), dtype="bool")
