@@ -163,7 +163,7 @@ class Settings:
     thresholds: tuple[tuple[str, float], ...] = ()
     """Overrides of single check thresholds, by the name the check documents."""
     pairing_tolerance: float = 0.001
-    """Highest accepted chance that a pair made without asking is wrong."""
+    """Highest accepted share of wrong pairs among those made without asking."""
     job_labels: tuple[str, ...] = ("REF", "REFERENCE", "CORD", "CHECK", "TEST", "CAL")
     """Labels that never name a link."""
     retest_suffixes: tuple[str, ...] = ("-R", "-RT", "RT", "-2", "R")

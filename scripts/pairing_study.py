@@ -2,10 +2,11 @@
 
     python scripts/pairing_study.py                judge: the table of DEVELOPERS.md
     python scripts/pairing_study.py --ablation     what each kind of evidence adds
-    python scripts/pairing_study.py --held         what is held, why, and how much of it is right
+    python scripts/pairing_study.py --held         what each rule holds back: right, wrong
     python scripts/pairing_study.py --curve        precision against recall, and the bound
     python scripts/pairing_study.py --tune         fit the shipped calibration (other crews)
 
+Rules are looked at with --first-seed 1; seeds from 900 on are for judging alone.
 Tuning uses the crews of `rules/pairing/crews.py`; judging those of `scripts/pairing_crews.py`,
 written apart from them, on seeds that nothing was tuned on.
 """
@@ -199,6 +200,7 @@ def main() -> None:
     """Run what the options ask for."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--seeds", type=int, default=len(JUDGING_SEEDS))
+    parser.add_argument("--first-seed", type=int, default=JUDGING_SEEDS.start)
     parser.add_argument("--visits", type=int, default=1)
     parser.add_argument("--styles", default=",".join(crews.STYLES))
     parser.add_argument("--noises", default=",".join(crews.NOISES))
@@ -230,7 +232,7 @@ def main() -> None:
     for noise in options.noises.split(","):
         for style in options.styles.split(","):
             for name, parameters in kinds.items():
-                seeds = [JUDGING_SEEDS.start + n for n in range(options.seeds)]
+                seeds = range(options.first_seed, options.first_seed + options.seeds)
                 told = _told(noise) if options.oracle else parameters
                 scores = [judge(style, noise, s, options.visits, told) for s in seeds]
                 bins += [s.bins.assign(seed=n) for n, s in enumerate(scores)]
@@ -258,7 +260,7 @@ def _look(options: argparse.Namespace) -> None:
     """Print held records by reason, or the curve with its bound, for each cell of the table."""
     for noise in options.noises.split(","):
         for style in options.styles.split(","):
-            seeds = [JUDGING_SEEDS.start + n for n in range(options.seeds)]
+            seeds = range(options.first_seed, options.first_seed + options.seeds)
             told = _told(noise)
             own = evidence(style, noise, seeds, options.visits, pairing.Parameters())
             print(f"{noise} {style}: {len(own)} records", flush=True)
@@ -303,6 +305,7 @@ def evidence(
                         "stratum": verdict.stratum,
                         "bits": gate.log_odds(part.p_unit),
                         "objection": verdict.objection,
+                        "run": [f"{seed} {run}" for run in part.run_of.tolist()],
                     }
                 )
             )
@@ -310,17 +313,22 @@ def evidence(
 
 
 def held(table: pd.DataFrame) -> pd.DataFrame:
-    """Sum up by reason: share of the planned records, and share right if they were accepted."""
+    """Sum up by the first rule that holds records: how many, and right or wrong without it.
+
+    `runs`: runs with a wrong one; errors come by runs. `share`: of the planned records, how much
+    dropping the rule alone would add.
+    """
     why = np.where(
         table["objection"] > 0,
         np.array(gate.OBJECTIONS, dtype=object)[table["objection"]],
         "confidence: " + np.array(gate.STRATA, dtype=object)[table["stratum"]],
     )
     why[table["accepted"].to_numpy()] = "(accepted)"
-    out = table.groupby(why).agg(
-        records=("right", "size"), planned=("planned", "sum"), right=("right", "mean")
-    )
-    out["share"] = out["planned"] / table["planned"].sum()
+    out = table.groupby(why).agg(records=("right", "size"), right=("right", "sum"))
+    out["wrong"] = out["records"] - out["right"]
+    wrong = ~table["right"].to_numpy()
+    out["runs"] = table[wrong].groupby(why[wrong])["run"].nunique().reindex(out.index, fill_value=0)
+    out["share"] = out["right"] / table["planned"].sum()
     return out[out["share"] >= 0.002].sort_values("share", ascending=False)
 
 

@@ -25,6 +25,8 @@ BY_HAND = (1.0, 0.08, 0.02)
 one by one, something does, much does. People who type each label seldom run off by one."""
 
 
+BEHIND = SHIFTS.index(-1)
+"""The regime of labels one behind in the order of work."""
 COUNTERS = ("slip", "slip_after_skip", "overrun")
 """Rates of what only a counting label does."""
 
@@ -36,7 +38,7 @@ class Moves:
     within: np.ndarray
     """[kind of run, regime, regime', move + REACH]"""
     between: np.ndarray
-    """[kind of run, regime, regime']"""
+    """[kind of run, whether the panel's first port was passed over, regime, regime']"""
 
 
 @dataclass(frozen=True)
@@ -99,13 +101,19 @@ def _slip(change: int, *, back: bool, p: Parameters) -> np.ndarray:
 
 
 def _between(p: Parameters, count: int) -> np.ndarray:
+    """Return the chances of labels from one panel to the next, and where its first port is passed.
+
+    A counter that goes on counting over a panel's first port begins the panel one behind.
+    """
     table = np.full((count, count), TINY * 10)
     table[0, 0] = 1 - p.wrong_panel - p.overrun
     table[0, 5], table[0, 6], table[0, 7] = p.wrong_panel, p.wrong_panel / 10, p.overrun
     table[0, 1:5] = p.slip**1.5, p.slip, p.slip, p.slip**1.5
     for regime in range(1, count):
         table[regime, 0], table[regime, regime] = 0.75, 0.2
-    return table
+    passed = table.copy()
+    passed[:, BEHIND] = np.maximum(passed[:, BEHIND], table[:, 0] * p.slip_after_skip)
+    return np.stack([table, passed])
 
 
 def posterior(
@@ -153,7 +161,7 @@ def _block(
     emit[~real] = 0.0
     field = [a[index] for a in (place.panel, place.place, place.size, place.regime, place.sign)]
     kind = place.kind[index[0, :, 0]]
-    emit[0] *= _start([f[0] for f in field], kind, table)
+    emit[0] *= _start([f[0] for f in field], kind, lengths >= SPOT, table)
     ends = lengths - 1, np.arange(len(members))
     stop = _stop([f[ends] for f in field])
     emit[ends] *= np.where((lengths < SPOT)[:, None], 1.0, stop)
@@ -176,12 +184,18 @@ def _block(
     out[index[real]] = both[real]
 
 
-def _start(first: Sequence[np.ndarray], kind: np.ndarray, table: Moves) -> np.ndarray:
-    """Return how likely a run begins in each state: at a panel's end, labels as they should be."""
+def _start(
+    first: Sequence[np.ndarray], kind: np.ndarray, sweeping: np.ndarray, table: Moves
+) -> np.ndarray:
+    """Return how likely a run begins in each state: at a panel's end, labels as they should be.
+
+    sweeping: runs that are no spot check, in which a first port not read was passed over.
+    """
     _, place, size, regime, sign = first
     entry = np.where(sign > 0, place, size - 1 - place)
     begin = np.where(entry == 0, 0.7, np.where(entry == 1, 0.02, 0.2 / size))
-    return np.asarray(begin * table.between[kind[:, None], 0, regime])
+    passed = ((entry == 1) & sweeping[:, None]).astype(np.int64)
+    return np.asarray(begin * table.between[kind[:, None], passed, 0, regime])
 
 
 def _stop(final: Sequence[np.ndarray]) -> np.ndarray:
@@ -203,7 +217,7 @@ def _transitions(
     enter = np.where(
         entry == 0, 0.85, np.where(entry == 1, 0.02, np.where(entry == size - 1, 0.05, 0.05 / size))
     )
-    count, width = table.between.shape[1], 2 * REACH + 1
+    count, width = table.between.shape[-1], 2 * REACH + 1
     other = 0.2 / min(max(panels, 1), 20)
     # panels apart by -2 and less, -1, 0 (told apart by move instead), 1, 2 and more
     apart = np.array([other, 0.1, 0.0, 0.7, other])
@@ -211,13 +225,14 @@ def _transitions(
     out = [np.zeros(0)]
     for t in range(1, len(alive_at)):
         n = alive_at[t]
-        pair = regime[t - 1, :n, :, None] * count + regime[t, :n, None, :]
-        pair += kind[:n, None, None] * (count * count)
+        regimes = regime[t - 1, :n, :, None] * count + regime[t, :n, None, :]
+        pair = regimes + kind[:n, None, None] * (count * count)
         move = (place[t, :n, None, :] - place[t - 1, :n, :, None]) * sign[t, :n, None, :]
         np.clip(move, -REACH, REACH, out=move)
         far = panel[t, :n, None, :] - panel[t - 1, :n, :, None]
         near = within.take(pair * width + move + REACH)
-        away = between.take(pair)
+        passed = (entry[t, :n] == 1) * (count * count)
+        away = between.take(pair + kind[:n, None, None] * (count * count) + passed[:, None, :])
         away *= leave[t - 1, :n, :, None]
         away *= enter[t, :n, None, :]
         away *= apart.take(np.clip(far, -2, 2) + 2)

@@ -11,7 +11,7 @@ from rules.pairing.ledger import Ledger
 from rules.pairing.parameters import Knots, Parameters, knots
 from rules.pairing.weigh import Weighed
 
-LABELS = ("full", "by hand", "shortened", "mistyped")
+LABELS = ("full", "by hand", "shortened", "mistyped", "slip")
 LEDGERS = ("clean", "beside", "passed", "passed beside", "gap", "gap beside", "part", "open")
 RUNS = ("", "messy ")
 STRATA = (
@@ -19,13 +19,16 @@ STRATA = (
     "contested",
 )
 """Kinds of case calibrated apart: state of the panel's ledger by kind of label (`by hand`: a full
-one in a run whose labels were typed one by one, which no counter puts off by one), in tidy runs and
-in messy ones; `contested` is everything against which some rule speaks."""
+one in a run whose labels were typed one by one, which no counter puts off by one; `slip`: one
+mistyped in such a run; `shortened`: mistyped or not), in tidy runs and in messy ones; `contested`
+is everything against which some rule speaks."""
 MESSY = 0.1
 """A run is messy where more than this share of its records is contested."""
 
-RESERVE = 1.0
-"""Share of the tolerance that the calibration may use up: real crews are unlike simulated ones."""
+SHARE = 3.0
+"""The tolerance is of the share wrong among all pairs made without asking; most are far surer, and
+so a single one may be this many times as doubtful. In messy runs, where errors come together and
+crews are least like simulated ones, it may not."""
 LEAST_BITS = 6.0
 """How far the runner-up must be, whatever the calibration says (log2 odds)."""
 LEAST_PLAIN = 0.9
@@ -39,7 +42,7 @@ a panel that no full label names; that the other panels are taken says nothing."
 OBJECTIONS = (
     "", "outside the plan", "another claim", "without shifts elsewhere", "without shifts unsure",
     "labels off", "label of something else", "label of another link", "order reversed",
-    "room open",
+    "room open", "next to an unread port",
 )  # fmt: skip
 """What speaks against pairing a record without asking, whatever its probability."""
 
@@ -74,15 +77,16 @@ def strata(
 ) -> np.ndarray:
     """Return the stratum of each record, from its best state and what speaks against it."""
     form = weighed.states.form[state]
-    kind = np.full(len(state), LABELS.index("mistyped"))
-    full = form <= candidates.OTHER_END
-    kind[full] = np.where(weighed.by_hand, 1, 0)[full]
-    kind[form == candidates.TAIL] = LABELS.index("shortened")
+    full, shortened = form <= candidates.OTHER_END, _shortened(weighed, form)
+    by_hand = weighed.by_hand.astype(np.int64)
+    kind = np.where(full, by_hand, LABELS.index("mistyped") + by_hand)
+    kind[shortened] = LABELS.index("shortened")
     sound = objection == 0
-    contested = np.bincount(weighed.run_of, weights=~sound)[weighed.run_of] / weighed.in_run
+    odd = ~sound & (objection != OBJECTIONS.index("next to an unread port"))
+    contested = np.bincount(weighed.run_of, weights=odd)[weighed.run_of] / weighed.in_run
     case = (contested > MESSY) * len(LEDGERS) + ledger.state
     # where a run is messy, nothing but a full label says which panel it is in
-    sound &= (contested <= MESSY) | ~_shortened(weighed, form)
+    sound &= (contested <= MESSY) | ~shortened
     return np.where(sound, case * len(LABELS) + kind, len(STRATA) - 1)
 
 
@@ -107,19 +111,25 @@ def objections(weighed: Weighed, ledger: Ledger, state: np.ndarray) -> np.ndarra
     first = np.select(held, range(1, len(held) + 1), 0)
     full = (first == 0) & (form <= candidates.OTHER_END)
     open_room = (first == 0) & _shortened(weighed, form) & ~_room_known(weighed, full)
-    return np.asarray(np.where(open_room, OBJECTIONS.index("room open"), first))
+    first = np.where(open_room, OBJECTIONS.index("room open"), first)
+    # one wrong key makes a number its neighbour's; who types each label may have meant the other
+    edge = (first == 0) & ledger.edge & weighed.by_hand
+    return np.asarray(np.where(edge, OBJECTIONS.index("next to an unread port"), first))
 
 
 def judge(weighed: Weighed, ledger: Ledger, parameters: Parameters, tolerance: float) -> Verdict:
     """Decide which records are paired without asking.
 
-    tolerance: the highest accepted chance that a pair is wrong.
+    tolerance: the highest accepted share of wrong pairs among those made.
     """
     state = best_states(weighed)
     objection = objections(weighed, ledger, state)
     stratum = strata(weighed, ledger, state, objection)
     confidence = calibrated(stratum, weighed.p_unit, parameters)
-    accepted = (stratum < len(STRATA) - 1) & (confidence >= 1 - RESERVE * tolerance)
+    messy = stratum >= len(LEDGERS) * len(LABELS)
+    accepted = (stratum < len(STRATA) - 1) & (
+        confidence >= 1 - tolerance * np.where(messy, 1.0, SHARE)
+    )
     accepted &= log_odds(weighed.p_unit) >= LEAST_BITS
     return Verdict(accepted, confidence, stratum, state, objection)
 

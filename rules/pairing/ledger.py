@@ -29,8 +29,14 @@ class Ledger:
 
     state: np.ndarray
     rival: np.ndarray
+    edge: np.ndarray
+    """Whether a port next to the record's own is unread."""
     unclaimed: dict[tuple[int, int], tuple[int, ...]]
     """Units without a claim by (panel, direction number), where any unit of the panel has one."""
+
+    def take(self, rows: np.ndarray) -> Ledger:
+        """Return the ledger of some records."""
+        return Ledger(self.state[rows], self.rival[rows], self.edge[rows], self.unclaimed)
 
 
 def of_claims(
@@ -83,7 +89,7 @@ def of_claims(
         ways = np.arange(WAYS)
         absent = ~np.isin(unit_noted * WAYS + ways, claimed)
         missing[grid.panel[unit_noted] * WAYS + ways[absent]] -= 1
-    ahead, behind = _holes(grid, unit, run_of, way, noted, sign)
+    ahead, behind, edge = _holes(grid, unit, run_of, way, noted, sign)
     state = np.full(len(unit), OPEN)
     state[placed] = CLEAN
     state[placed & (behind > 0)] = PASSED
@@ -96,21 +102,21 @@ def of_claims(
     )[np.maximum(block, 0)]
     state[np.isin(state, (CLEAN, PASSED, GAP, PART)) & (twice > 0)] += 1
     state[twice > MOST_GAPS] = OPEN
-    return Ledger(state, rival, _unclaimed(grid, claimed, block[placed], missing))
+    return Ledger(state, rival, edge > 0, _unclaimed(grid, claimed, block[placed], missing))
 
 
 def _holes(
     grid: Grid, unit: np.ndarray, run_of: np.ndarray, way: np.ndarray, noted: np.ndarray,
     sign: np.ndarray,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
-    """Count for each record the unread ports of its panel ahead and behind in the order of work.
+) -> np.ndarray:  # fmt: skip
+    """Count for each record the unread ports ahead, behind in the order of work, and beside.
 
-    Ports count as far as the run went in the panel, and on to the first that another run read.
+    They count as far as the run went in its panel, and on to the first that another run read.
     """
-    out = np.zeros((2, len(unit)), dtype=np.int64)
+    out = np.zeros((3, len(unit)), dtype=np.int64)
     placed = np.flatnonzero(unit >= 0)
     if not len(placed):
-        return out[0], out[1]
+        return out
     at, end = unit[placed], grid.starts[grid.panel + 1]
     stretch = columns.compound(way[placed], run_of[placed], grid.panel[at])
     _, number = np.unique(stretch, return_inverse=True)
@@ -134,7 +140,9 @@ def _holes(
         up = sign[placed[mine]] > 0
         out[0, placed[mine]] = np.where(up, above, below)
         out[1, placed[mine]] = np.where(up, below, above)
-    return out[0], out[1]
+        around = hole[np.minimum(here + 2, top)] - hole[np.maximum(here - 1, bottom)]
+        out[2, placed[mine]] = around
+    return out
 
 
 def _unclaimed(

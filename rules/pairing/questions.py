@@ -103,7 +103,7 @@ WORDS = {
     "habit": "how this run writes its labels",
     "values": "loss and length against the plan",
     "claims": "other readings that claim the same links",
-    "succession": "where the same instrument stood before",
+    "succession": "where the same instrument stood before and after",
     "other visit": "the same fibres measured by another run",
     "order of work": "the order in which the ports were taken",
     "total": "for the places found, against the next best",

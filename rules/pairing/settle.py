@@ -54,7 +54,7 @@ def settle(case: Case, place: Sites, *, pairs: bool) -> tuple[Outcome, weigh.Wei
     every = ledger.of_claims(
         case.grid, unit, case.run, case.way, loose, case.noted, exempt, vague, sign
     )
-    claims = ledger.Ledger(every.state[rows], every.rival[rows], every.unclaimed)
+    claims = every.take(rows)
     verdict = gate.judge(weighed, claims, case.parameters, settings.pairing_tolerance)
     accepted = (verdict.accepted & free) | (fixed[rows] >= 0)
     code, group = causes.of_held(weighed, claims, verdict, ~accepted & free, names)

@@ -1,4 +1,4 @@
-"""Where an instrument stood before: crews go on where they stopped."""
+"""Where an instrument stood before and after: crews go on where they stopped."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ from rules.pairing.grid import Grid
 
 NEXT_BITS = 3.5
 """For a run that begins in the panel where the same instrument's last run ended, or in one beside
-it, against any other panel (common practice, no source)."""
+it, against any other panel; likewise for where it ends and the next one begins (common practice,
+no source)."""
 
 
 def previous(table: pd.DataFrame, run: np.ndarray) -> np.ndarray:
@@ -37,19 +38,23 @@ def weigh(
     states: States, row: np.ndarray, unit: np.ndarray, run: np.ndarray, before: np.ndarray,
     grid: Grid,
 ) -> np.ndarray:  # fmt: skip
-    """Return thousandths of a bit for the places of each run's first record.
+    """Return thousandths of a bit for the places of each run's first record and of its last.
 
     row: where each record among `states` stands in its class; unit: for each record of the class
     the place it has, -1 where that is in doubt; run: of each record of the class; before: the run
     done just before each (`previous`).
     """
     first = np.r_[True, run[1:] != run[:-1]]
-    last = np.flatnonzero(np.r_[run[1:] != run[:-1], True])
-    ended = np.full(len(before), -1, dtype=np.int64)
-    ended[run[last]] = np.where(unit[last] >= 0, grid.panel[np.maximum(unit[last], 0)], -1)
-    came = np.where(before >= 0, ended[before], -1)
+    last = np.r_[run[1:] != run[:-1], True]
+    panel = np.where(unit >= 0, grid.panel[np.maximum(unit, 0)], -1)
+    after = np.full(len(before), -1, dtype=np.int64)
+    after[before[before >= 0]] = np.flatnonzero(before >= 0)
     at = row[states.record]
-    came_at = came[run[at]]
-    near = np.abs(grid.panel[states.unit] - came_at) <= 1
-    good = first[at] & (came_at >= 0) & near & (states.form != OUTSIDE)
-    return np.where(good, round(1000 * NEXT_BITS), 0)
+    bits = np.zeros(len(at), dtype=np.int64)
+    for side, end, other in ((first, last, before), (last, first, after)):
+        stood = np.full(len(before), -1, dtype=np.int64)
+        stood[run[end]] = panel[end]
+        there = np.where(other >= 0, stood[other], -1)[run[at]]
+        near = (there >= 0) & (np.abs(grid.panel[states.unit] - there) <= 1)
+        bits += np.where(side[at] & near & (states.form != OUTSIDE), round(1000 * NEXT_BITS), 0)
+    return bits

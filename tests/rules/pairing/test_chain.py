@@ -38,7 +38,7 @@ def test_forward_backward_is_that_of_hmmlearn(
     if records >= chain.SPOT:
         frames[-1] *= chain._stop(one)[0]
     frames /= frames.max(axis=1, keepdims=True)
-    begin = chain._start(one, np.array([kind]), table)[0]
+    begin = chain._start(one, np.array([kind]), np.array([records >= chain.SPOT]), table)[0]
     _, ahead, scaling = _hmmc.forward_scaling(begin, step, frames)
     both = ahead * _hmmc.backward_scaling(begin, step, frames, scaling)
     both /= both.sum(axis=1, keepdims=True)
