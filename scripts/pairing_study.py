@@ -33,7 +33,9 @@ from rules.evaluation import Decisions, Plan
 from rules.pairing import engine, fit, gate, records
 from rules.settings import Settings
 
-JUDGING_SEEDS = range(940, 943)
+JUDGING_SEEDS = range(943, 946)
+TURNS = 3
+"""How often questions are answered and asked anew."""
 
 
 @dataclass
@@ -45,6 +47,8 @@ class Score:
     bins: pd.DataFrame
     """Per reading with a place: confidence stated, right, run."""
     questions: int
+    later: int
+    """Questions that came up only after answers."""
     first_right: int
     after_paired: int
     after_right: int
@@ -62,9 +66,8 @@ def judge(style: str, noise: str, seed: int, visits: int, parameters: pairing.Pa
     started = time.perf_counter()
     first = _pair(links, working, Decisions(), parameters)
     seconds = time.perf_counter() - started
-    answers, right = _answer(first.questions, true_link, working)
-    notes = _notes(first.questions, true_link, links, answers)
-    second = _pair(links, working, Decisions(answers=answers, acts=notes), parameters)
+    _, right = _answer(first.questions, true_link, working)
+    second, later = _answered(first, links, working, true_link, parameters)
     pairs = first.pairs.assign(truth=first.pairs["reading_id"].map(true_link))
     pairs = pairs.merge(working[["reading_id", "run_id"]], on="reading_id")
     paired = pairs["status"] == "paired"
@@ -72,16 +75,43 @@ def judge(style: str, noise: str, seed: int, visits: int, parameters: pairing.Pa
     by_run = pd.DataFrame(
         {"planned": pairs["truth"] != "", "paired": paired, "right": good}
     ).groupby(pairs["run_id"]).sum()  # fmt: skip
-    later = second.pairs.assign(truth=second.pairs["reading_id"].map(true_link))
-    after = later["status"] == "paired"
+    end = second.pairs.assign(truth=second.pairs["reading_id"].map(true_link))
+    after = end["status"] == "paired"
     return Score(
         by_run,
         pairs.assign(stated=pairs["confidence"], right=good)[["stated", "right", "run_id"]][paired],
-        len(first.questions), right, int(after.sum()),
-        int((after & (later["link_id"] == later["truth"])).sum()),
+        len(first.questions), later, right, int(after.sum()),
+        int((after & (end["link_id"] == end["truth"])).sum()),
         int((pairs["truth"] != "").sum()), len(pairs),
         *_shifts(working, truth, first.questions, links), seconds,
     )  # fmt: skip
+
+
+def _answered(
+    first: pairing.Pairing, links: pd.DataFrame, working: pd.DataFrame, true_link: dict[str, str],
+    parameters: pairing.Parameters,
+) -> tuple[pairing.Pairing, int]:  # fmt: skip
+    """Answer truly what can be answered, pair again, and so on for some turns.
+
+    Returns the last pairing and the number of questions that answers brought up.
+    """
+    done, later = first, 0
+    seen = set(first.questions["question_id"])
+    given = [tables.empty(tables.ANSWERS)]
+    acts = tables.empty(tables.ACTS)
+    for _ in range(TURNS):
+        answers, _ = _answer(done.questions, true_link, working)
+        notes = _notes(done.questions, true_link, links, answers)
+        new = notes[~notes["subject"].isin(acts["subject"])]
+        if answers.empty and new.empty:
+            break
+        given.append(answers)
+        acts = tables.conform(pd.concat([acts, new], ignore_index=True), tables.ACTS)
+        every = tables.conform(pd.concat(given, ignore_index=True), tables.ANSWERS)
+        done = _pair(links, working, Decisions(answers=every, acts=acts), parameters)
+        later += len(set(done.questions["question_id"]) - seen)
+        seen |= set(done.questions["question_id"])
+    return done, later
 
 
 def _pair(
@@ -189,6 +219,7 @@ def report(scores: Iterable[Score]) -> dict[str, float]:
         "precision after": sum(s.after_right for s in scores)
         / max(sum(s.after_paired for s in scores), 1),
         "asked": 1000 * asked / sum(s.readings for s in scores),
+        "later": 1000 * sum(s.later for s in scores) / sum(s.readings for s in scores),
         "first": sum(s.first_right for s in scores) / max(asked, 1),
         "shifts": sum(s.shifts_found for s in scores) / max(shifts, 1),
         "shift count": shifts,

@@ -64,7 +64,7 @@ def lay_out(case: Case, named: np.ndarray, sweep: np.ndarray) -> Bench | None:
     )
     runs = _stretches(case.run[rows], rows)
     sign = _signs(names, typed, runs)
-    order = _followed(names, typed, runs, sign)
+    order = _followed(names, typed, runs, sign, case.fixed[rows])
     rows, names = rows[order], [names[n] for n in order.tolist()]
     kind = keying.kinds(names, case.run[rows])
     moves = chain.moves(case.parameters, len(case.grid.sizes))
@@ -102,13 +102,14 @@ def _signs(
 
 def _followed(
     names: list[str], typed: dict[str, candidates.Typed], runs: list[tuple[int, int]],
-    sign: np.ndarray,
+    sign: np.ndarray, fixed: np.ndarray,
 ) -> np.ndarray:  # fmt: skip
     """Return the records in the order in which they are followed: two in reverse by their labels.
 
     Where two labels stand the wrong way round between others that count on past both, one place
     was taken before the other, or each has the other's label. Either way nothing was skipped and
     no counter slipped there, which moves of a chain, one after the other, would take it for.
+    fixed: what answers say of each record; two that they put in order stay in order.
     """
     out = np.arange(len(names))
     port = np.array([typed[n].port for n in names])
@@ -125,6 +126,8 @@ def _followed(
         good = (on[before] | other[before]) & (on[after] | other[after])
         good &= on[before] | on[after]
         for at in (start + back[good]).tolist():
+            if min(fixed[at], fixed[at + 1]) >= 0 and (fixed[at + 1] - fixed[at]) * sign[at] > 0:
+                continue
             out[[at, at + 1]] = out[[at + 1, at]]
     return out
 
