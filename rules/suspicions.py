@@ -23,6 +23,9 @@ which to look for the readings concerned: the reading itself where it is named, 
 wavelength (0: all), orders (0: all), dump and meter select together; nothing at all is the job.
 `cable` is only what questions are gathered by."""
 
+ABSENT = {name: 0 if kind == "int" else "" for name, kind in FOUND.items()}
+"""What a finding says of a column that its check leaves out."""
+
 
 @cache
 def none() -> pd.DataFrame:
@@ -40,11 +43,8 @@ def found(code: str, **columns: Any) -> pd.DataFrame:
     rows = max((len(v) for v in given.values() if pd.api.types.is_list_like(v)), default=1)
     if not rows:
         return none()
-    frame = pd.DataFrame(
-        {k: v.array if isinstance(v, pd.Series) else v for k, v in given.items()},
-        index=pd.RangeIndex(rows),
-    )
-    return tables.conform(frame, FOUND)
+    columns = ABSENT | {k: v.array if isinstance(v, pd.Series) else v for k, v in given.items()}
+    return tables.conform(pd.DataFrame(columns, index=pd.RangeIndex(rows)), FOUND)
 
 
 def join(*parts: pd.DataFrame) -> pd.DataFrame:

@@ -87,6 +87,8 @@ def _by_run(context: Context) -> Floats:
 def out_of_range(context: Context) -> pd.DataFrame:
     """Find references that the source, by the register, cannot have given."""
     sources = {i.serial: i for i in context.settings.instruments if i.kind == "source"}
+    if not sources:
+        return suspicions.none()
     table = _by_run(context)
     hits, lanes, texts = [], [], []
     for run, serial in enumerate(context.runs["source_serial"]):

@@ -153,10 +153,11 @@ def wear(context: Context) -> pd.DataFrame:
 
     Each run is one point (median excess over median place), since cables differ among themselves.
     """
-    track = np.where(np.isnan(context.excess), -1, context.run)
     runs = len(context.runs)
-    if not runs:
+    most = context.runs["meter_serial"].value_counts().max() if runs else 0
+    if most < context.threshold("wear_runs"):
         return suspicions.none()
+    track = np.where(np.isnan(context.excess), -1, context.run)
     excess = robust.medians(track, np.clip(context.excess, -1.0, 1.0), runs)
     place = robust.medians(track, context.order.astype("float64"), runs, step=1.0)
     meter = ranked(pd.factorize(context.runs["meter_serial"], sort=True)[0].astype("int64"))
