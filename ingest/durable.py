@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import secrets
 import time
+from collections.abc import Iterable
 from contextlib import suppress
 from pathlib import Path
 
@@ -23,8 +24,8 @@ def sync_folder(folder: Path) -> None:
         os.close(handle)
 
 
-def write(path: Path, data: bytes, *, read_only: bool = False) -> None:
-    """Put `data` at `path` whole or not at all, and flush it before returning.
+def write(path: Path, data: bytes | Iterable[bytes], *, read_only: bool = False) -> None:
+    """Put `data`, or its parts, at `path` whole or not at all, and flush it before returning.
 
     The order is the one SQLite's documentation of atomic commit relies on: content first, its
     flush, then the name, then the flush of the folder that holds the name.
@@ -32,7 +33,7 @@ def write(path: Path, data: bytes, *, read_only: bool = False) -> None:
     temporary = path.with_name(f"{TEMPORARY}{secrets.token_hex(8)}")
     try:
         with temporary.open("xb") as out:
-            out.write(data)
+            out.writelines([data] if isinstance(data, bytes) else data)
             out.flush()
             os.fsync(out.fileno())
         if read_only:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, Literal
 
@@ -95,27 +96,31 @@ def read(connection: Any, name: str) -> pd.DataFrame:
 
 def render(frame: pd.DataFrame, format_: Format) -> bytes:
     """Turn a canonical table into bytes; absent numbers are empty (CSV) or null (JSON)."""
+    return b"".join(parts(frame, format_))
+
+
+def parts(frame: pd.DataFrame, format_: Format) -> Iterable[bytes]:
+    """Turn a canonical table into the bytes of a file, one part after the other."""
     if format_ == "json":
-        return _json(frame)
+        return [_json(frame)]
     if format_ == "parquet":
-        return collected.parquet(frame)
+        return [collected.parquet(frame)]
     return _csv(frame)
 
 
 _TEXT = {sign: pa.scalar(sign, pa.large_string()) for sign in ('"', ",", "\n", "")}
 
 
-def _csv(frame: pd.DataFrame) -> bytes:
+def _csv(frame: pd.DataFrame) -> Iterator[bytes]:
     """Write RFC 4180, one line feed per row; cells are made by column, not row by row."""
-    blocks = [(",".join(str(name) for name in frame) + "\n").encode()]
+    yield (",".join(str(name) for name in frame) + "\n").encode()
     for at in range(0, len(frame), _BLOCK):
         block = frame.iloc[at : at + _BLOCK]
         cells = [_cells(block[name]) for name in block]
         cells[-1] = pc.binary_join_element_wise(cells[-1], _TEXT["\n"], _TEXT[""])
         rows = pc.binary_join_element_wise(*cells, _TEXT[","])
         # texts lie one after the other in memory: together they are the lines of the file
-        blocks.append(rows.buffers()[2].to_pybytes())
-    return b"".join(blocks)
+        yield rows.buffers()[2].to_pybytes()
 
 
 _BLOCK = 50_000
@@ -170,7 +175,7 @@ def write_all(job: Job, format_: Format, folder: Path) -> dict[str, int]:
         (folder / f"{collected.LAST}.{format_}").unlink(missing_ok=True)
         for name in names:
             frame = _made(job, connection, name)
-            durable.write(folder / f"{name}.{format_}", render(frame, format_))
+            durable.write(folder / f"{name}.{format_}", parts(frame, format_))
             rows[name] = len(frame)
     return rows
 
@@ -180,7 +185,7 @@ def write(job: Job, name: str, format_: Format, to: Path) -> int:
     _known(format_)
     frame = table(job, name)
     with plainly(f"Writing {to}"):
-        durable.write(to, render(frame, format_))
+        durable.write(to, parts(frame, format_))
     return len(frame)
 
 
