@@ -84,12 +84,10 @@ def read_labels(
     settings: Settings,
 ) -> dict[str, Typed]:
     """Read every distinct label once against the plan."""
-    heads = _heads(grid)
     out: dict[str, Typed] = {}
     lost: Counter[str] = Counter()
-    for label in distinct:
+    for label, found in match.find(distinct, index, aliases, settings).items():
         text = label
-        found = match.find(label, index, aliases, settings)
         if found.alias:
             text = found.alias
         if found.retest:
@@ -106,8 +104,8 @@ def read_labels(
         tails: tuple[int, ...] = ()
         panels: tuple[int, ...] = ()
         if not units and port >= 0:
-            panels = heads.get(head, ()) if head else tuple(range(len(grid.sizes)))
-            tails = tuple(grid.unit_at[p, port] for p in panels if (p, port) in grid.unit_at)
+            panels = grid.by_ending.get(head, ()) if head else tuple(range(len(grid.sizes)))
+            tails = tuple(unit for p in panels if (unit := grid.unit_at(p, port)) >= 0)
             if not panels:
                 lost[head] += counts[label]
         out[label] = Typed(
@@ -125,16 +123,6 @@ def read_labels(
             found.job,
         )
     return _near(out, lost, grid)
-
-
-def _heads(grid: Grid) -> dict[str, tuple[int, ...]]:
-    """Return panels by every ending of the text before their port numbers."""
-    found: dict[str, set[int]] = {}
-    for head, panels in grid.by_prefix.items():
-        parts = head.split("-")
-        for cut in range(len(parts)):
-            found.setdefault("-".join(parts[cut:]), set()).update(panels)
-    return {head: tuple(sorted(panels)) for head, panels in found.items()}
 
 
 def _past(grid: Grid, panels: Sequence[int], port: int) -> list[int]:
@@ -169,11 +157,7 @@ def _near(typed: dict[str, Typed], lost: Counter[str], grid: Grid) -> dict[str, 
     out = {}
     for label, info in typed.items():
         panels_near = sorted(set(close.get(info.head, ())), key=lambda pe: (pe[1], pe[0]))
-        hits = [
-            (grid.unit_at[p, info.port], e)
-            for p, e in panels_near[:24]
-            if (p, info.port) in grid.unit_at
-        ]
+        hits = [(unit, e) for p, e in panels_near[:24] if (unit := grid.unit_at(p, info.port)) >= 0]
         out[label] = info if not hits else Typed(**{**info.__dict__, "near": tuple(hits)})
     return out
 
@@ -202,7 +186,7 @@ def of_run(
         expected = _expected(t, before[t], after[t], anchors, step, grid)
         targets = _targets(info, expected, around, heads, grid, p)
         for panel, length in instead[t]:
-            unit = grid.unit_at.get((panel, info.port), -1)
+            unit = grid.unit_at(panel, info.port)
             if info.full and unit >= 0 and unit not in targets:
                 edits, _ = distance(info.solid, grid.solid(unit)[:3])
                 if edits == 1:
@@ -287,7 +271,7 @@ def _targets(
         return out | {u: (_milli(p.missing_bits), MISSING) for u in expected}
     wanted = list(expected) if info.full else [u + d for u in expected for d in (0, 1, -1)]
     if not info.full and info.port >= 0:
-        wanted += [grid.unit_at[q, info.port] for q in around if (q, info.port) in grid.unit_at]
+        wanted += [unit for q in around if (unit := grid.unit_at(q, info.port)) >= 0]
     for unit in dict.fromkeys(wanted):
         if unit in out or not 0 <= unit < grid.units:
             continue

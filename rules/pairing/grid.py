@@ -83,10 +83,26 @@ class Grid:
         return out
 
     @cached_property
-    def unit_at(self) -> dict[tuple[int, int], int]:
-        """Return units by (panel, port number)."""
-        pairs = zip(self.panel.tolist(), self.port.tolist(), strict=True)
-        return {pair: unit for unit, pair in reversed(list(enumerate(pairs)))}
+    def by_ending(self) -> dict[str, tuple[int, ...]]:
+        """Return panels by every ending of the text before their port numbers."""
+        found: dict[str, set[int]] = {}
+        for head, panels in self.by_prefix.items():
+            parts = head.split("-")
+            for cut in range(len(parts)):
+                found.setdefault("-".join(parts[cut:]), set()).update(panels)
+        return {head: tuple(sorted(panels)) for head, panels in found.items()}
+
+    def unit_at(self, panel: int, port: int) -> int:
+        """Return the unit of a panel whose port has a number, -1 where none has."""
+        if panel not in self._ports:
+            low, high = int(self.starts[panel]), int(self.starts[panel + 1])
+            ports = zip(self.port[low:high].tolist(), range(low, high), strict=True)
+            self._ports[panel] = dict(reversed(list(ports)))
+        return self._ports[panel].get(port, -1)
+
+    @cached_property
+    def _ports(self) -> dict[int, dict[int, int]]:
+        return {}
 
     def neighbour(self, panel: int, step: int) -> int:
         """Return the panel `step` places on in plan order, -1 past either end."""

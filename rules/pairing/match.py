@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
-from rules import labels
+from rules import columns, labels
 from rules.pairing.sites import Sites
 from rules.settings import Settings
 
@@ -35,73 +35,65 @@ class Match:
 
 @dataclass(frozen=True)
 class Index:
-    """Sites by each form of each label the plan knows; `pairs` for records of two fibres."""
+    """Labels that the plan knows, in each form; `pairs` for records of two fibres.
+
+    A plan has many more labels than are ever typed: texts are looked up together, by column.
+    """
 
     sites: Sites
     pairs: bool
 
     @cached_property
-    def exact(self) -> dict[str, tuple[int, ...]]:
-        """Return the sites by label as planned."""
-        texts, sites = self.sites.names(pairs=self.pairs)
-        return _by_text(pd.Series(texts, dtype="str").str.strip(), sites)
+    def _exact(self) -> pd.Series:
+        return self.sites.names(pairs=self.pairs)[0].str.strip()
 
     @cached_property
-    def _keys(self) -> tuple[pd.Series, np.ndarray]:
-        texts, sites = self.sites.names(pairs=self.pairs)
-        return labels.keys(pd.Series(texts, dtype="str")), sites
+    def _keys(self) -> pd.Series:
+        return labels.keys(self.sites.names(pairs=self.pairs)[0])
 
     @cached_property
-    def normalised(self) -> dict[str, tuple[int, ...]]:
-        """Return the sites by key."""
-        return _by_text(*self._keys)
+    def _compact(self) -> pd.Series:
+        return self._keys.str.replace("-", "", regex=False)
 
-    @cached_property
-    def compact(self) -> dict[str, tuple[int, ...]]:
-        """Return the sites by text without separators."""
-        keys, sites = self._keys
-        return _by_text(keys.str.replace("-", "", regex=False), sites)
+    def _sites(self, level: int, texts: Iterable[str]) -> dict[str, tuple[int, ...]]:
+        """Return the sites, ascending, of those texts that the plan knows in a form of LEVELS."""
+        wanted = sorted(set(texts) - {""})
+        if not wanted:
+            return {}
+        known = self._exact if level == 0 else self._keys if level == 1 else self._compact
+        number = columns.positions(pd.Series(wanted, dtype="str"), known)
+        rows = np.flatnonzero(number >= 0)
+        number, sites = number[rows], self.sites.names(pairs=self.pairs)[1][rows]
+        out: dict[str, list[int]] = {}
+        order = columns.sorted_rows(number, sites)
+        for n, site in zip(number[order].tolist(), sites[order].tolist(), strict=True):
+            found = out.setdefault(wanted[n], [])
+            if not found or found[-1] != site:
+                found.append(site)
+        return {text: tuple(found) for text, found in out.items()}
 
-    def _sites(self, level: int, text: str) -> tuple[int, ...]:
-        """Look a text up; a mapping is made when the first label gets that far."""
-        if level == 0:
-            return self.exact.get(text, ())
-        return (self.normalised if level == 1 else self.compact).get(text, ())
-
-    def look_up(self, label: str) -> Match:
-        """Find the sites of a label at the strictest level that knows it.
+    def look_up(self, texts: Iterable[str]) -> dict[str, Match]:
+        """Find the sites of each text at the strictest level that knows it.
 
         A label typed without separators must also be unique without separators: `A11` is no
         proof of `A-11` where the plan has `A-1-1` too.
         """
+        out: dict[str, Match] = {}
+        left = set(texts)
         for level, (how, form) in enumerate(LEVELS):
-            sites = self._sites(level, form(label))
-            if sites and level == 1 and not labels.has_separator(label):
-                loose = self._sites(2, labels.compact(label))
-                sites = tuple(sorted({*sites, *loose}))
-            if len(sites) == 1:
-                return Match(sites[0], how)
-            if sites:
-                return Match(sites=sites)
-        return Match()
-
-
-def _by_text(texts: pd.Series, sites: np.ndarray) -> dict[str, tuple[int, ...]]:
-    """Gather the sites of each text, ascending, each once."""
-    number, unique = pd.factorize(texts)
-    order = np.lexsort((sites, number))
-    number, sites = number[order], sites[order]
-    new = np.r_[True, (number[1:] != number[:-1]) | (sites[1:] != sites[:-1])][: len(number)]
-    number, sites = number[new], sites[new]
-    names = np.asarray(unique, dtype=object).tolist()
-    out: dict[str, tuple[int, ...]] = {
-        names[n]: (site,) for n, site in zip(number.tolist(), sites.tolist(), strict=True)
-    }
-    several = number[1:][number[1:] == number[:-1]]
-    for n in np.unique(several).tolist():
-        out[names[n]] = tuple(sites[number == n].tolist())
-    out.pop("", None)
-    return out
+            forms = {text: form(text) for text in left}
+            found = self._sites(level, forms.values())
+            hits = {text: found[form] for text, form in forms.items() if form in found}
+            if level == 1:
+                bare = {t: labels.compact(t) for t in hits if not labels.has_separator(t)}
+                loose = self._sites(2, bare.values())
+                for text, compact in bare.items():
+                    hits[text] = tuple(sorted({*hits[text], *loose.get(compact, ())}))
+            for text, sites in hits.items():
+                one = len(sites) == 1
+                out[text] = Match(sites[0], how) if one else Match(sites=sites)
+            left -= out.keys()
+        return out
 
 
 def renamed(label: str, aliases: Iterable[tuple[str, str]]) -> str:
@@ -117,21 +109,23 @@ def renamed(label: str, aliases: Iterable[tuple[str, str]]) -> str:
     return ""
 
 
-def find(label: str, known: Index, aliases: Iterable[tuple[str, str]], settings: Settings) -> Match:
-    """Match one label: as typed, by alias, as a retest, as a job label; in that order."""
-    straight = known.look_up(label)
-    if straight.site >= 0 or straight.sites:
-        return straight
-    other = renamed(label, aliases)
-    if other:
-        found = known.look_up(other)
-        if found.site >= 0:
-            return Match(found.site, "normalised", alias=other)
-    if labels.is_job_label(label, settings.job_labels):
-        return Match(job=True)
-    first = labels.without_retest(label, settings.retest_suffixes)
-    if first:
-        found = known.look_up(first)
-        if found.site >= 0:
-            return Match(found.site, "normalised", retest=True)
-    return Match()
+def find(
+    texts: Sequence[str], known: Index, aliases: Iterable[tuple[str, str]], settings: Settings
+) -> dict[str, Match]:
+    """Match distinct labels: as typed, by alias, as a retest, as a job label; in that order."""
+    out = known.look_up(texts)
+    left = [text for text in texts if text not in out]
+    others = {text: renamed(text, aliases) for text in left}
+    found = known.look_up(filter(None, others.values()))
+    for text, other in others.items():
+        if other in found and found[other].site >= 0:
+            out[text] = Match(found[other].site, "normalised", alias=other)
+        elif labels.is_job_label(text, settings.job_labels):
+            out[text] = Match(job=True)
+    left = [text for text in left if text not in out]
+    firsts = {text: labels.without_retest(text, settings.retest_suffixes) for text in left}
+    found = known.look_up(filter(None, firsts.values()))
+    for text, first in firsts.items():
+        site = found[first].site if first in found else -1
+        out[text] = Match(site, "normalised", retest=True) if site >= 0 else Match()
+    return out

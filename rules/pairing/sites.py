@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -48,17 +50,34 @@ class Sites:
         """Return the site's name for people: link ids joined by a plus sign."""
         return " + ".join(self.link_ids[link] for _, link in sorted(self.members(site).items()))
 
-    def names(self, *, pairs: bool) -> tuple[np.ndarray, np.ndarray]:
+    def names(self, *, pairs: bool) -> tuple[pd.Series, np.ndarray]:
         """Return every label the plan knows and its site; for pairs the labels of both fibres."""
-        ids, a, b = (np.array(t, dtype=object) for t in (self.link_ids, self.a_ends, self.b_ends))
-        both = np.where((a != "") & (b != ""), a + "/" + b, "")
-        site = self.pair_of if pairs else np.arange(self.links)
-        texts, sites = np.concatenate([ids, a, b, both]), np.tile(site, 4)
-        if pairs:
-            texts = np.concatenate([texts, np.array(self.pair_names, dtype=object)])
-            sites = np.concatenate([sites, self.links + np.arange(len(self.fibres))])
-        known = (texts != "") & (sites >= 0)
-        return texts[known], sites[known]
+        return self._names_of_pairs if pairs else self._names_of_links
+
+    @cached_property
+    def _names_of_links(self) -> tuple[pd.Series, np.ndarray]:
+        return self._names(np.arange(self.links), [], np.array([], dtype=np.int64))
+
+    @cached_property
+    def _names_of_pairs(self) -> tuple[pd.Series, np.ndarray]:
+        pairs = self.links + np.arange(len(self.fibres))
+        return self._names(self.pair_of, self.pair_names, pairs)
+
+    def _names(
+        self, site: np.ndarray, more: Sequence[str], more_sites: np.ndarray
+    ) -> tuple[pd.Series, np.ndarray]:
+        lists = (self.link_ids, self.a_ends, self.b_ends, more)
+        ids, a, b, other = (pd.Series(texts, dtype="str") for texts in lists)
+        both = (a + "/" + b).where((a != "") & (b != ""), "")
+        texts = pd.concat([ids, a, b, both, other], ignore_index=True)
+        sites = np.append(np.tile(site, 4), more_sites)
+        known = (texts != "").to_numpy() & (sites >= 0)
+        return texts.loc[known].reset_index(drop=True), sites[known]
+
+    @cached_property
+    def number(self) -> dict[str, int]:
+        """Return the link of each link id."""
+        return {link_id: link for link, link_id in enumerate(self.link_ids)}
 
 
 def of_plan(links: pd.DataFrame) -> Sites:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from rules import columns
 from rules.pairing.candidates import OUTSIDE, States
 from rules.pairing.case import UNBOUND, Case
 from rules.pairing.grid import Grid
@@ -30,12 +31,12 @@ def named(labels: pd.Series, grid: Grid, place: Sites, *, pairs: bool) -> np.nda
 
     A link id that is also the name of another place (an end, another pair) names nothing.
     """
+    typed, unique = pd.factorize(labels)
     texts, sites = place.names(pairs=pairs)
-    known = pd.Series(texts, dtype="str")
-    number, unique = pd.factorize(pd.concat([known, labels], ignore_index=True))
-    plan, typed = number[: len(texts)], number[len(texts) :]
+    plan = columns.positions(pd.Series(unique), texts)
+    sites, plan = sites[plan >= 0], plan[plan >= 0]
     site = np.full(len(unique), -1, dtype=np.int64)
-    site[plan[::-1]] = sites[::-1]
+    site[plan] = sites
     site[plan[site[plan] != sites]] = -1
     return grid.unit_of[site[typed]]
 
