@@ -66,7 +66,7 @@ def judge(style: str, noise: str, seed: int, visits: int, parameters: pairing.Pa
     started = time.perf_counter()
     first = _pair(links, working, Decisions(), parameters)
     seconds = time.perf_counter() - started
-    _, right = _answer(first.questions, true_link, working)
+    _, right = _answer(first.questions, true_link, links, working)
     second, later = _answered(first, links, working, true_link, parameters)
     pairs = first.pairs.assign(truth=first.pairs["reading_id"].map(true_link))
     pairs = pairs.merge(working[["reading_id", "run_id"]], on="reading_id")
@@ -100,7 +100,7 @@ def _answered(
     given = [tables.empty(tables.ANSWERS)]
     acts = tables.empty(tables.ACTS)
     for _ in range(TURNS):
-        answers, _ = _answer(done.questions, true_link, working)
+        answers, _ = _answer(done.questions, true_link, links, working)
         notes = _notes(done.questions, true_link, links, answers)
         new = notes[~notes["subject"].isin(acts["subject"])]
         if answers.empty and new.empty:
@@ -122,20 +122,23 @@ def _pair(
 
 
 def _answer(
-    asked: pd.DataFrame, true_link: dict[str, str], working: pd.DataFrame
+    asked: pd.DataFrame, true_link: dict[str, str], links: pd.DataFrame, working: pd.DataFrame
 ) -> tuple[pd.DataFrame, int]:
-    """Choose the option that is true for every reading, else the link of a single label.
+    """Choose the option that is true for every reading, else a single label's link, or a room.
 
     Questions that neither settles stay open, as they would for a person at a desk.
     """
     label_of = dict(zip(working["reading_id"], working["label"], strict=True))
+    panel_of = dict(zip(links["link_id"], links["cable"], strict=True))
     rows: list[dict[str, str]] = []
     right = 0
     for question in asked.itertuples():
         readings = json.loads(question.reading_ids)
         truth = [true_link[r] for r in readings]
         one = len({label_of[r] for r in readings}) == 1 and len(set(truth)) == 1 and truth[0]
-        chosen = [{"action": "place", "link_ids": truth}] if one else []
+        # whoever names the room of shortened labels names all their links
+        room = question.code == "abbreviation" and len({panel_of.get(t, t) for t in truth}) == 1
+        chosen = [{"action": "place", "link_ids": truth}] if one or (room and all(truth)) else []
         for number, option in enumerate([*json.loads(question.options), *chosen]):
             links = option.get("link_ids", [])
             true = (option["action"] == "place" and links == truth) or (

@@ -20,6 +20,8 @@ RANK = (
 BY_RUN = ("label-missing", "outside-the-plan", "mistyped-label")
 """Causes that one answer settles for a whole run."""
 
+ANEW = 4
+"""A port number this much lower than the one before, in the direction of work, begins a panel."""
 LIKELY = 0.9
 """A mistyped label this probably understood joins the run's one question of that cause."""
 
@@ -83,14 +85,20 @@ def _reversed(weighed: Weighed, ledger: Ledger, verdict: Verdict, held: np.ndarr
 
 
 def _blocks(weighed: Weighed, names: list[str]) -> np.ndarray:
-    """Number the stretches of neighbouring records whose labels have the same head."""
+    """Number the stretches of neighbouring records whose labels have the same head and count on.
+
+    A shortened label that begins to count anew is of another panel, maybe in another room.
+    """
     heads = np.array([weighed.typed[name].head for name in names], dtype=object)
+    port = np.array([weighed.typed[name].port for name in names])
     new = np.ones(len(names), dtype=bool)
     # a slip of one label does not end a stretch
     for back in (1, 2, 3):
         new[back:] &= (heads[back:] != heads[:-back]) | (
             weighed.run_of[back:] != weighed.run_of[:-back]
         )
+    anew = (port[1:] - port[:-1]) * weighed.sign[1:] < -ANEW
+    new[1:] |= anew & (port[1:] >= 0) & (port[:-1] >= 0) & (heads[1:] == heads[:-1])
     return np.cumsum(new)
 
 
