@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from rules import tables
+from rules import columns, tables
 from rules.acts import repairs
 from rules.evaluation import Decisions, Plan
 from rules.pairing import (
@@ -103,8 +103,8 @@ def settled(
 
 def _named(subjects: pd.Series, place: Sites) -> np.ndarray:
     """Return the links that acts name, each once."""
-    number = {link_id: link for link, link_id in enumerate(place.link_ids)}
-    return np.array(sorted({number[s] for s in subjects if s in number}), dtype=np.int64)
+    links = {place.number.get(subject, -1) for subject in subjects}
+    return np.array(sorted(links - {-1}), dtype=np.int64)
 
 
 def _units(links: np.ndarray, unit_of: np.ndarray) -> np.ndarray:
@@ -156,7 +156,7 @@ def _fixed(working: pd.DataFrame, made: Records, place: Sites, bound: Bindings) 
     fixed = np.full(len(made.table), UNBOUND, dtype=np.int64)
     if not bound.links and not bound.statuses:
         return fixed
-    number = {link_id: link for link, link_id in enumerate(place.link_ids)}
+    number = place.number
     two = made.table["two_fibres"].to_numpy()
     seen: dict[int, set[int]] = {}
     for reading, record in zip(working["reading_id"], made.record_of.tolist(), strict=True):
@@ -182,11 +182,13 @@ def _ways(working: pd.DataFrame, made: Records) -> np.ndarray:
     """
     used = made.record_of >= 0
     record = made.record_of[used]
-    direction = working.loc[used, "direction"].to_numpy()
+    number, names = columns.codes(working["direction"])
+    direction = number[used]
     way = np.zeros(len(made.table), dtype=np.int64)
     for bit, name in ((1, "a-b"), (2, "b-a")):
-        way |= bit * (np.bincount(record[direction == name], minlength=len(way)) > 0)
-    nm = working.loc[used, "wavelength_nm"].to_numpy()
+        mine = np.isin(names, name)[direction]
+        way |= bit * (np.bincount(record[mine], minlength=len(way)) > 0)
+    nm = working["wavelength_nm"].to_numpy()[used]
     lowest = np.full(len(way), 9999, dtype=np.int64)
     np.minimum.at(lowest, record, nm)
     return way * 4 + np.digitize(lowest, (1000, 1345, 1400))

@@ -40,10 +40,9 @@ class Measured:
 def of_records(working: pd.DataFrame, record_of: np.ndarray, records: int) -> Measured:
     """Collect the values of each record; several readings of one window are averaged."""
     used = record_of >= 0
-    rows = working.loc[used]
     record = record_of[used]
-    nm = rows["wavelength_nm"].to_numpy()
-    loss = rows["loss_db"].to_numpy(dtype=float)
+    nm = working["wavelength_nm"].to_numpy()[used]
+    loss = working["loss_db"].to_numpy(dtype=float)[used]
     upper = np.where(nm < 1000, 0, np.where(nm < 1290, -1, np.where(nm < 1345, 2, 1)))
     table = np.full((records, 2), np.nan)
     low_mode = np.bincount(record[nm < 1000], minlength=records) > 0
@@ -55,7 +54,7 @@ def of_records(working: pd.DataFrame, record_of: np.ndarray, records: int) -> Me
         total = np.bincount(record[mine], weights=loss[mine], minlength=records)
         count = np.bincount(record[mine], minlength=records)
         table[:, column] = np.where(count > 0, total / np.maximum(count, 1), np.nan)
-    length = rows["length_m"].to_numpy(dtype=float)
+    length = working["length_m"].to_numpy(dtype=float)[used]
     known = np.isfinite(length)
     total = np.bincount(record[known], weights=length[known], minlength=records)
     count = np.bincount(record[known], minlength=records)

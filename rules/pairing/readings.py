@@ -101,7 +101,7 @@ def _answers(by: ByReading, place: Sites, bound: Bindings) -> None:
     """Put what people decided in place of what the evidence says."""
     if not (bound.links or bound.statuses or bound.directions):
         return
-    number = {link_id: link for link, link_id in enumerate(place.link_ids)}
+    number = place.number
     for n, reading in enumerate(by.reading_id.tolist()):
         if by.status[n] == "duplicate":
             continue
@@ -141,22 +141,22 @@ def _wavelengths(by: ByReading, place: Sites, settings: Settings) -> None:
 
 def as_pairs(by: ByReading, place: Sites) -> pd.DataFrame:
     """Return table PAIRS, by reading id."""
-    shown = np.where(by.status == "paired", by.link, -1)
+    order = columns.sorting(pd.Series(by.reading_id))
+    link = np.where(by.status == "paired", by.link, -1)[order]
     frame = pd.DataFrame(
         {
-            "reading_id": by.reading_id,
-            "link_id": columns.texts([*place.link_ids, ""], shown),
-            "kind": columns.texts([*place.kinds, ""], shown),
-            "wavelength_nm": by.wavelength_nm,
-            "direction": _text(by.direction),
-            "status": _text(by.status),
-            "how": _text(by.how),
-            "confidence": by.confidence.round(6),
-            "reason": _text(by.reason),
+            "reading_id": by.reading_id.take(order),
+            "link_id": columns.texts([*place.link_ids, ""], link),
+            "kind": columns.texts([*place.kinds, ""], link),
+            "wavelength_nm": by.wavelength_nm[order],
+            "direction": _text(by.direction[order]),
+            "status": _text(by.status[order]),
+            "how": _text(by.how[order]),
+            "confidence": by.confidence[order].round(6),
+            "reason": _text(by.reason[order]),
         }
     )
-    order = columns.sorting(frame["reading_id"])
-    return tables.conform(frame.take(order).reset_index(drop=True), tables.PAIRS)
+    return tables.conform(frame, tables.PAIRS)
 
 
 def _text(values: np.ndarray) -> pd.Series:

@@ -9,6 +9,10 @@ import pandas as pd
 
 from rules import columns, source_logs
 
+READ = ("run_id", "dump_sha256", "record", "label", "meter_serial", "fibre_position", "order",
+        "utc_s", "wavelength_nm", "direction", "quantity")  # fmt: skip
+"""Columns of the working table that records are made of."""
+
 
 @dataclass(frozen=True)
 class Records:
@@ -29,7 +33,8 @@ def of_readings(working: pd.DataFrame) -> Records:
     """Group readings by dump, record and label; references, duplicates and logs belong to none."""
     counts = ((working["quantity"] != "reference") & (working["duplicate_of"] == "")).to_numpy()
     counts = counts & ~source_logs.rows(working)
-    rows = working.loc[counts, :]
+    rows = working[[*READ]]
+    rows = rows if counts.all() else rows.loc[counts]
     run, dump, label, meter = (
         columns.codes(rows[name], sort=True)
         for name in ("run_id", "dump_sha256", "label", "meter_serial")
@@ -42,7 +47,7 @@ def of_readings(working: pd.DataFrame) -> Records:
     one = np.zeros(size, dtype=np.int64)
     one[stored] = np.arange(len(stored))
     parts = [run[0][one], order, dump[0][one], record[one], label[0][one], two[one]]
-    ranks = np.lexsort(parts[::-1])
+    ranks = columns.sorted_rows(*parts)
     place = np.empty(size, dtype=np.int64)
     place[ranks] = np.arange(size)
     stored = place[stored]
