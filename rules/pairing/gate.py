@@ -45,6 +45,8 @@ OBJECTIONS = (
     "room open", "next to an unread port",
 )  # fmt: skip
 """What speaks against pairing a record without asking, whatever its probability."""
+UNLIKE_MESSY = ("room open", "next to an unread port")
+"""Objections that say nothing of a run's care: a short way to write, a port left out."""
 
 
 @dataclass(frozen=True)
@@ -82,7 +84,7 @@ def strata(
     kind = np.where(full, by_hand, LABELS.index("mistyped") + by_hand)
     kind[shortened] = LABELS.index("shortened")
     sound = objection == 0
-    odd = ~sound & (objection != OBJECTIONS.index("next to an unread port"))
+    odd = ~sound & ~np.isin(objection, [OBJECTIONS.index(name) for name in UNLIKE_MESSY])
     contested = np.bincount(weighed.run_of, weights=odd)[weighed.run_of] / weighed.in_run
     case = (contested > MESSY) * len(LEDGERS) + ledger.state
     # where a run is messy, nothing but a full label says which panel it is in
