@@ -35,13 +35,17 @@ def expand(links: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     link, nm = columns.unfold(number, [[int(part) for part in text.split()] for text in texts])
     nm = fibres.nominal(pd.Series(nm), multimode.take(link).reset_index(drop=True)).to_numpy()
     number, texts = columns.codes(ways)
-    row, direction = columns.unfold(number[link], [text.split(" ") for text in texts])
+    split = [text.split(" ") for text in texts]
+    named = list(dict.fromkeys(way for part in split for way in part))
+    row, way = columns.unfold(number[link], [[named.index(way) for way in part] for part in split])
     link, nm = link[row], nm[row]
     same = (columns.codes(links[name])[0][link] for name in ("link_id", "kind"))
-    way = columns.codes(pd.Series(direction, dtype="str"))[0]
-    first = ~pd.Series(columns.compound(*same, nm, way)).duplicated().to_numpy()
-    table = links[["link_id", "kind", "position"]].take(link[first])
+    test = columns.compound(*same, columns.ranked(nm), way)
+    if len(columns.distinct(test)) < len(test):
+        first = ~pd.Series(test).duplicated().to_numpy()
+        link, nm, way = link[first], nm[first], way[first]
+    table = links[["link_id", "kind", "position"]].take(link)
     return tables.conform(
-        table.assign(wavelength_nm=nm[first], direction=pd.array(direction[first], dtype="str")),
+        table.assign(wavelength_nm=nm, direction=columns.texts(named, way, table.index)),
         tables.PLANNED,
     )
