@@ -76,10 +76,23 @@ def ask(
         "readings": len(readings),
         "state": "open" if open_ else "answered",
         "weight": float(len(readings)),
-        "reading_ids": json.dumps(readings),
+        "reading_ids": _listed(readings),
         "options": json.dumps(list(options), sort_keys=True),
         "evidence": json.dumps(list(evidence), sort_keys=True),
     }
+
+
+def _listed(readings: Sequence[str]) -> str:
+    """Write ids as JSON; those of a million readings need no look at each sign of each."""
+    text = '", "'.join(readings)
+    strange = text.encode().translate(None, PLAIN)
+    if not strange and text.count('"') == 2 * (len(readings) - 1):
+        return f'["{text}"]'
+    return json.dumps(list(readings))
+
+
+PLAIN = bytes(sign for sign in range(ord(" "), 0x7F) if sign != ord("\\"))
+"""Signs that JSON writes as they are, and its quotation mark."""
 
 
 def questions(rows: Sequence[dict[str, Any]]) -> pd.DataFrame:
