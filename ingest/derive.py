@@ -22,6 +22,7 @@ from ingest import (
     journal,
     linkstates,
     lock,
+    memory,
     planload,
     readings,
     sheets,
@@ -84,6 +85,7 @@ def _turn(job: Job) -> AbstractContextManager[None]:
 
 def _bring(job: Job) -> Evaluation:
     """Evaluate without the writer's lock; with it only where something came in meanwhile."""
+    memory.give_back()  # reading the dumps took as much
     with store.reader(job.store) as connection:
         gathered = _gather(job, connection)
     made = gathered.evaluated()

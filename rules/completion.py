@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -18,6 +17,11 @@ VERDICTS = ("pass", "conditional-pass", "conditional-fail", "fail")
 """From best to worst: over several limits the worst decides."""
 WORSE = ("blocked", "no-reference", "no-limit", *VERDICTS)
 """Grades of which the last one decides a test."""
+_TEST = ("link_id", "kind", "wavelength_nm", "direction")
+_RESULT = (
+    "reading_ids", "loss_db", "power_dbm", "limit_db", "margin_db", "grade", "why", "limit_name",
+)  # fmt: skip
+"""Columns of GRADES that say how a test went."""
 Texts = npt.NDArray[np.object_]
 
 
@@ -35,50 +39,80 @@ def test_states(
     or an open question that proposes a reading for the test, makes it doubtful; a written waiver
     closes it; a note `blocked` says that nobody can reach it; the rest is missing.
     """
-    live = _both_ways(grades.loc[grades["grade"] != "superseded"])
-    old = grades.loc[grades["grade"] == "superseded"]
+    superseded = grades["grade"] == "superseded"
+    live = _both_ways(grades.loc[~superseded, [*_TEST, *_RESULT]])
+    old = grades.loc[superseded, [*_TEST, "reading_ids"]]
     # a reading that was replaced, voided by a repair or is to be redone is no reading any more
     gone = list(old["reading_ids"].str.slice(2, -2))
-    read = pairs.loc[(pairs["status"] == "paired") & ~pairs["reading_id"].isin(gone)]
+    held = (pairs["status"] == "paired") & ~pairs["reading_id"].isin(gone)
+    read = pairs.loc[held, [*_TEST]]
     of_plan, of_live, of_old, of_read = _tests(planned, live, old, read)
     deciding = _deciding(live, of_live, of_plan)
-    grade = _taken(live["grade"], deciding)
-    reason = _taken(live["why"], deciding)
-    state = np.full(len(planned), "missing", dtype=object)
-    why = np.full(len(planned), "no reading", dtype=object)
+    grade, grades_of = _taken(live["grade"], deciding)
+    reason, reasons = _taken(live["why"], deciding)
+    state = _Worded(len(planned), "missing")
+    why = _Worded(len(planned), "no reading")
+
+    def graded(*names: str) -> Flags:
+        return np.asarray(np.isin(grades_of, names)[grade])
 
     def put(rows: Flags, name: str, text: str | Texts) -> None:
-        state[rows], why[rows] = name, text
+        state.put(rows, name)
+        why.put(rows, text)
 
-    put((grade == "") & _among(of_plan, of_old), "missing", "repaired or replaced: measure again")
+    put(graded("") & _among(of_plan, of_old), "missing", "repaired or replaced: measure again")
     put(planned["link_id"].isin(_proposed(questions)).to_numpy(), "doubtful",
         "a question proposes a reading")  # fmt: skip
     put(_among(of_plan, of_read), "doubtful", "a reading that cannot be graded yet")
-    put(grade == "no-reference", "doubtful", "no valid reference")
-    state[grade == "blocked"] = "doubtful"
-    explained = (grade == "blocked") & (reason != "")
-    put(explained, "doubtful", reason[explained])
-    unlimited = grade == "no-limit"
-    put(unlimited, "no-limit", _prefixed("no limit", reason[unlimited]))
-    accepted = np.isin(grade, settings.accepted_grades)
-    failed = np.isin(grade, VERDICTS) & ~accepted
+    put(graded("no-reference"), "doubtful", "no valid reference")
+    blocked = graded("blocked")
+    state.put(blocked, "doubtful")
+    explained = blocked & (reasons != "")[reason]
+    put(explained, "doubtful", reasons[reason[explained]])
+    unlimited = graded("no-limit")
+    put(unlimited, "no-limit", _prefixed("no limit", reasons[reason[unlimited]]))
+    accepted = graded(*settings.accepted_grades)
+    failed = graded(*VERDICTS) & ~accepted
     put(failed, "failed", _worded(live.take(deciding[failed])))
     put(accepted, "accepted", "")
-    blocked = acts.loc[(acts["kind"] == "note") & (acts["argument"] == "blocked")]
+    notes = acts.loc[(acts["kind"] == "note") & (acts["argument"] == "blocked")]
     waived = acts.loc[acts["kind"] == "waiver"]
     for said, name, among in (
-        (blocked, "blocked", state == "missing"),
-        (waived, "waived", state != "accepted"),
+        (notes, "blocked", state.among("missing")),
+        (waived, "waived", ~state.among("accepted")),
     ):
-        reasons = said.drop_duplicates("subject", keep="last").set_index("subject")["why"]
-        hit = among & planned["link_id"].isin(reasons.index).to_numpy()
-        put(hit, name, _prefixed(name, reasons.reindex(planned["link_id"].loc[hit]).to_numpy()))
-    ids = _ids(live, deciding)
-    found: dict[str, Any] = {"state": state, "why": why, "grade": grade, "reading_id": ids}
+        given = said.drop_duplicates("subject", keep="last").set_index("subject")["why"]
+        hit = among & planned["link_id"].isin(given.index).to_numpy()
+        put(hit, name, _prefixed(name, given.reindex(planned["link_id"].loc[hit]).to_numpy()))
     return tables.conform(
-        planned.assign(**{n: pd.array(v, dtype="str") for n, v in found.items()}),
+        planned.assign(
+            state=state.texts(), why=why.texts(), grade=columns.texts(list(grades_of), grade),
+            reading_id=_ids(live, deciding),
+        ),
         tables.TEST_STATES,
-    )
+    )  # fmt: skip
+
+
+class _Worded:
+    """A text for each row out of few: kept as a number each."""
+
+    def __init__(self, count: int, text: str) -> None:
+        self._words = [text]
+        self._number = np.zeros(count, dtype="int32")
+
+    def put(self, rows: Flags, text: str | Texts) -> None:
+        """Give some rows a text, or each its own."""
+        number, words = (0, [text]) if isinstance(text, str) else pd.factorize(text)
+        self._number[rows] = number + len(self._words)
+        self._words.extend(words)
+
+    def among(self, text: str) -> Flags:
+        """Tell which rows have a text."""
+        return np.asarray(np.array([word == text for word in self._words])[self._number])
+
+    def texts(self) -> pd.Series:
+        """Return the texts as a column."""
+        return columns.texts(self._words, self._number)
 
 
 def _both_ways(live: pd.DataFrame) -> pd.DataFrame:
@@ -91,15 +125,18 @@ def _both_ways(live: pd.DataFrame) -> pd.DataFrame:
 
 
 def _tests(*parts: pd.DataFrame) -> list[Ints]:
-    """Number the planned tests of several tables together."""
-    link, _ = columns.common_codes(*(part["link_id"] for part in parts))
-    numbers = [
-        np.concatenate(link),
-        np.concatenate([results.kind_numbers(part["kind"]) for part in parts]),
-        np.concatenate([part["wavelength_nm"].to_numpy() for part in parts]),
-        np.concatenate([results.way_numbers(part["direction"]) for part in parts]),
-    ]
-    return np.split(columns.combined(*numbers), np.cumsum([len(part) for part in parts])[:-1])
+    """Number the planned tests of several tables together, with few gaps."""
+    numbers, _ = columns.common_codes(*(part["link_id"] for part in parts))
+    for own in (
+        [results.kind_numbers(part["kind"]) for part in parts],
+        [part["wavelength_nm"].to_numpy() for part in parts],
+        [results.way_numbers(part["direction"]) for part in parts],
+    ):
+        known = np.sort(pd.unique(np.concatenate([pd.unique(values) for values in own])))
+        for number, values in zip(numbers, own, strict=True):
+            number *= len(known)
+            number += np.searchsorted(known, values)
+    return numbers
 
 
 def _among(tests: Ints, others: Ints) -> Flags:
@@ -125,11 +162,10 @@ def _deciding(live: pd.DataFrame, of_live: Ints, of_plan: Ints) -> Ints:
     return np.asarray(place[of_plan], dtype="int64")
 
 
-def _taken(column: pd.Series, row: Ints) -> Texts:
-    """Take texts by row; −1 gives the empty text."""
+def _taken(column: pd.Series, row: Ints) -> tuple[Ints, Texts]:
+    """Take texts by row as numbers, and what they stand for; row −1 gives the empty text."""
     number, names = columns.codes(column)
-    texts: Texts = np.append(names, "")[np.append(number, len(names))[row]]
-    return texts
+    return np.append(number, len(names))[row], np.append(names, "")
 
 
 def _ids(live: pd.DataFrame, row: Ints) -> pd.Series:
