@@ -33,7 +33,7 @@ from rules.evaluation import Decisions, Plan
 from rules.pairing import engine, fit, gate, records
 from rules.settings import Settings
 
-JUDGING_SEEDS = range(943, 946)
+JUDGING_SEEDS = range(946, 949)
 TURNS = 3
 """How often questions are answered and asked anew."""
 

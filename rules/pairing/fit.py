@@ -113,7 +113,7 @@ def judged(weighed: Weighed, parameters: Parameters, settings: Settings) -> gate
     none = np.zeros(0, dtype=np.int64)
     claims = ledger.of_claims(
         weighed.grid, weighed.unit, weighed.run_of, weighed.way, loose, none, weighed.retest,
-        gate.vague(weighed), weighed.sign,
+        gate.vague(weighed), weighed.sign, gate.misfit(weighed),
     )  # fmt: skip
     return gate.judge(weighed, claims, parameters, settings.pairing_tolerance)
 

@@ -144,6 +144,22 @@ def vague(weighed: Weighed) -> np.ndarray:
     return np.asarray(_shortened(weighed, form) & ~_room_known(weighed, full))
 
 
+def misfit(weighed: Weighed) -> np.ndarray:
+    """Say of each record whether its label speaks of another port than the one it seems to be of.
+
+    A counter makes no slips of the keys: a number that does not fit is that of something else, and
+    the port it seems to be of may be unread.
+    """
+    state = best_states(weighed)
+    form, grid = weighed.states.form[state], weighed.grid
+    out = (form >= candidates.MISTYPED) & (weighed.unit >= 0) & ~weighed.by_hand
+    for n in np.flatnonzero(out & (form == candidates.MISTYPED)).tolist():
+        info, panel = weighed.typed[weighed.names[n]], int(grid.panel[weighed.unit[n]])
+        full = [int(grid.panel[unit]) for unit, _ in info.full]
+        out[n] = panel in info.panels or panel in full
+    return np.asarray(out)
+
+
 def _room_known(weighed: Weighed, full: np.ndarray) -> np.ndarray:
     """Say of each record whether its panel is confirmed by more than a shortened label.
 

@@ -93,7 +93,9 @@ class Grid:
         return {head: tuple(sorted(panels)) for head, panels in found.items()}
 
     def unit_at(self, panel: int, port: int) -> int:
-        """Return the unit of a panel whose port has a number, -1 where none has."""
+        """Return the unit of a panel whose port has a number, -1 where none or no panel has."""
+        if not 0 <= panel < len(self.sizes):
+            return -1
         if panel not in self._ports:
             low, high = int(self.starts[panel]), int(self.starts[panel + 1])
             ports = zip(self.port[low:high].tolist(), range(low, high), strict=True)

@@ -42,6 +42,7 @@ class Ledger:
 def of_claims(
     grid: Grid, unit: np.ndarray, run_of: np.ndarray, way: np.ndarray, loose: np.ndarray,
     noted: np.ndarray, exempt: np.ndarray, vague: np.ndarray, sign: np.ndarray,
+    misfit: np.ndarray,
 ) -> Ledger:  # fmt: skip
     """Draw up the ledgers from the most probable places.
 
@@ -50,7 +51,8 @@ def of_claims(
     worked on just before and after them. noted: units that the crew noted as skipped: no gap.
     exempt: records that rival nobody (retests). vague: records whose shortened labels do not say
     which panel they are of; they rival nobody either, but stand beside the one they seem to be of.
-    sign: 1 where the crew counts up around a record, -1 where down.
+    sign: 1 where the crew counts up around a record, -1 where down. misfit: records that may well
+    be of something else than the port they seem to be of, which so counts as unread.
     """
     records = np.arange(len(unit))
     placed = unit >= 0
@@ -89,7 +91,7 @@ def of_claims(
         ways = np.arange(WAYS)
         absent = ~np.isin(unit_noted * WAYS + ways, claimed)
         missing[grid.panel[unit_noted] * WAYS + ways[absent]] -= 1
-    ahead, behind, edge = _holes(grid, unit, run_of, way, noted, sign)
+    ahead, behind, edge = _holes(grid, unit, run_of, way, noted, sign, misfit)
     state = np.full(len(unit), OPEN)
     state[placed] = CLEAN
     state[placed & (behind > 0)] = PASSED
@@ -107,7 +109,7 @@ def of_claims(
 
 def _holes(
     grid: Grid, unit: np.ndarray, run_of: np.ndarray, way: np.ndarray, noted: np.ndarray,
-    sign: np.ndarray,
+    sign: np.ndarray, misfit: np.ndarray,
 ) -> np.ndarray:  # fmt: skip
     """Count for each record the unread ports ahead, behind in the order of work, and beside.
 
@@ -128,7 +130,7 @@ def _holes(
         mine = np.flatnonzero(way[placed] == each)
         here, own = at[mine], number[mine]
         free = np.ones(grid.units, dtype=bool)
-        free[here] = False
+        free[here[~misfit[placed[mine]]]] = False
         read = np.flatnonzero(~free)
         free[noted] = False
         hole = np.r_[0, np.cumsum(free)]

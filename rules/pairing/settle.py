@@ -50,9 +50,11 @@ def settle(case: Case, place: Sites, *, pairs: bool) -> tuple[Outcome, weigh.Wei
     vague[rows] = gate.vague(weighed) & free
     sign = np.ones(len(unit), dtype=np.int64)
     sign[rows] = weighed.sign
+    misfit = np.zeros(len(unit), dtype=bool)
+    misfit[rows] = gate.misfit(weighed) & free
     unit[rows[job]] = -1
     every = ledger.of_claims(
-        case.grid, unit, case.run, case.way, loose, case.noted, exempt, vague, sign
+        case.grid, unit, case.run, case.way, loose, case.noted, exempt, vague, sign, misfit
     )
     claims = every.take(rows)
     verdict = gate.judge(weighed, claims, case.parameters, settings.pairing_tolerance)
