@@ -21,9 +21,9 @@ from ingest.schema import BLOCKS, KEYED_BY_ROW
 if TYPE_CHECKING:
     import pandas as pd
 
-_ROWS = 4_096
+_ROWS = 8_192
 """Rows of a block, more or less: opened in a few milliseconds."""
-_TOGETHER = 32
+_TOGETHER = 16
 """Blocks that are put in order at the same time."""
 
 
@@ -48,16 +48,19 @@ def _packed(name: str, frame: pd.DataFrame) -> Iterator[tuple[str, str, bytes]]:
         key = frame["row"].to_numpy()
     else:
         (key,), links = columns.common_codes(frame["link_id"])
-    order = np.argsort(key, kind="stable")
-    begins = np.flatnonzero(columns.starts(key[order]))
+    frame = frame[[column for column in BLOCKS[name] if column in frame]]
+    order = None if bool((key[1:] >= key[:-1]).all()) else np.argsort(key, kind="stable")
+    key = key if order is None else key[order]
+    begins = np.flatnonzero(columns.starts(key))
     after = np.searchsorted(begins, np.arange(0, len(key), _ROWS))
     bounds = [*np.unique(begins[after[after < len(begins)]]).tolist(), len(key)]
     for at in range(0, len(bounds) - 1, _TOGETHER):
         these = bounds[at : at + _TOGETHER + 1]
-        part = frame.take(order[these[0] : these[-1]])
+        span = slice(these[0], these[-1])
+        part = frame.iloc[span] if order is None else frame.take(order[span])
         whole = arrow.table(tables.conform(part, BLOCKS[name]))
         for begin, end in pairwise(these):
-            first = key[order[begin]]
+            first = key[begin]
             block = whole.slice(begin - these[0], end - begin).combine_chunks()
             yield name, _of_row(first) if name in KEYED_BY_ROW else links[first], arrow.pack(block)
 
