@@ -7,6 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from rules.labels import key
+
 CERTAIN = 2
 """This many lone slips of the keys in a run leave no doubt; a single one may have another cause."""
 NEAR = 2
@@ -25,8 +27,13 @@ def kinds(labels: Sequence[str], run: np.ndarray) -> np.ndarray:
 
 
 def slips(labels: Sequence[str], run: np.ndarray) -> np.ndarray:
-    """Say of each record whether its label alone differs from those just before and after it."""
-    text = pd.Series(list(labels), dtype="str")
+    """Say of each record whether its label alone differs from those just before and after it.
+
+    Case and separators say nothing: something else, in between, is often typed in another style.
+    """
+    names = list(labels)
+    written = {name: key(name) for name in set(names)}
+    text = pd.Series([written[name] for name in names], dtype="str")
     parts = text.str.extract(r"^(.*?)(\d*)\D{0,2}$")
     width = parts[1].str.len().to_numpy(dtype=np.int64)
     stem, _ = pd.factorize(parts[0])
