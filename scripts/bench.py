@@ -57,6 +57,8 @@ INNER = {
 PATH = ("read", "store", "derive", "export")
 """Stages that make up the whole path."""
 FLOOR, SORTING = "floor", "floor of evaluating (sort, group)"
+CORDS = {"cords": {"grade": "standard", "reference_method": 1}}
+"""Without them nothing could be graded."""
 MORE = 1_000
 """Readings of a dump that is added to a job already evaluated."""
 
@@ -171,7 +173,7 @@ def measure(size: int) -> dict[str, dict[str, float]]:
         assert len(extract.readings) == size, (len(extract.readings), size)
         del extract, dump, data
         job = Job.create(
-            folder / "job", Beginning("bench", limits=("tia-568.3-d",), timezone="UTC")
+            folder / "job", Beginning("bench", limits=("tia-568.3-d",), timezone="UTC"), CORDS
         )
         with meter.stage("plan"):
             planload.load(job, made.plan)

@@ -49,7 +49,8 @@ def job_of(folder: Path, readings: int, *, old: bool = False) -> Path:
     from ingest.jobtemplate import Beginning
 
     made = bulk.write(folder / "made", readings, slips=0.002, dumps=OLD_DUMPS if old else 1)
-    job = Job.create(folder / "job", Beginning(name="bulk", limits=("tia-568.3-d",)))
+    cords = {"cords": {"grade": "standard", "reference_method": 1}}
+    job = Job.create(folder / "job", Beginning(name="bulk", limits=("tia-568.3-d",)), cords)
     planload.load(job, made.plan)
     intake.take(job, made.dumps)
     if old:
