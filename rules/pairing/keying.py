@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from rapidfuzz.distance import OSA
 
 from rules.labels import key
 
@@ -13,6 +14,9 @@ CERTAIN = 2
 """This many lone slips of the keys in a run leave no doubt; a single one may have another cause."""
 NEAR = 2
 """A label whose number is further than this from both neighbours' is of something else: a spare."""
+
+MOST_SIGNS = 2
+"""So many wrong signs before the number are a slip."""
 
 
 def kinds(labels: Sequence[str], run: np.ndarray) -> np.ndarray:
@@ -30,6 +34,7 @@ def slips(labels: Sequence[str], run: np.ndarray) -> np.ndarray:
     """Say of each record whether its label alone differs from those just before and after it.
 
     Case and separators say nothing: something else, in between, is often typed in another style.
+    A slip leaves a label much like the one before; anything else is something else's.
     """
     names = list(labels)
     written = {name: key(name) for name in set(names)}
@@ -46,4 +51,6 @@ def slips(labels: Sequence[str], run: np.ndarray) -> np.ndarray:
     other = (stem[1:-1] != stem[:-2]) | (width[1:-1] != width[:-2])
     near = np.minimum(np.abs(port[1:-1] - port[:-2]), np.abs(port[1:-1] - port[2:])) <= NEAR
     out[1:-1] = together & other & near
+    for n in np.flatnonzero(out).tolist():
+        out[n] = OSA.distance(parts[0][n], parts[0][n - 1], score_cutoff=MOST_SIGNS) <= MOST_SIGNS
     return out
