@@ -66,7 +66,7 @@ def test_an_answered_link_names_the_person_and_shows_no_odds(job_copy: Path) -> 
 
 
 def test_a_question_keeps_weighed_terms_apart_from_neighbours(demo_job: Path) -> None:
-    question = asked(demo_job, "abbreviation")
+    question = asked(demo_job, "wrong-prefix")
     shown = run(demo_job, "questions", question["question_id"])
     bars, below = shown.split("As it was stored, and where it is placed")
     for term in question["evidence"]:
