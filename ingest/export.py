@@ -132,7 +132,9 @@ def _cells(column: pd.Series[Any]) -> Any:
     if column.dtype == "str":
         text = pa.array(column, pa.large_string())
         text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
-        special = pc.any(pc.match_substring_regex(text, f"{_DANGEROUS}|{_PARTING}"))
+        # neighbours are mostly equal, and telling so is much quicker than looking into each
+        heads = pc.run_end_encode(text).values
+        special = pc.any(pc.match_substring_regex(heads, f"{_DANGEROUS}|{_PARTING}"))
         return _quoted(_guard(text)) if special.as_py() else text
     if column.dtype == "float64" or column.dtype == "int64":
         return pc.fill_null(pc.cast(pa.array(column, from_pandas=True), pa.large_string()), "")

@@ -16,13 +16,13 @@ def count(made: Evaluation) -> pd.DataFrame:
     states = made.test_states
     (tested, graded), links = columns.common_codes(states["link_id"], made.grades["link_id"])
     state, names = columns.codes(states["state"])
-    counted = np.zeros((len(links), len(names)), dtype="int64")
-    np.add.at(counted, (tested, state), 1)
+    cell = np.bincount(tested * len(names) + state, minlength=len(links) * len(names))
+    counted = cell.reshape(len(links), len(names))
     failing = made.grades["grade"].isin(FAILING).to_numpy()
     out = {"link_id": links, "tests": counted.sum(axis=1)}
     out |= {str(name).replace("-", "_"): counted[:, at] for at, name in enumerate(names)}
     out["over"] = np.bincount(graded[failing], minlength=len(links))
     first = np.full(len(links), len(states))
-    np.minimum.at(first, tested, np.arange(len(states)))
+    first[tested[::-1]] = np.arange(len(states))[::-1]
     planned = np.argsort(first, kind="stable")[: int((first < len(states)).sum())]
     return tables.conform(pd.DataFrame(out).take(planned), LINK_STATES)

@@ -17,6 +17,7 @@ from collections.abc import Mapping
 from functools import cache
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 Columns = Mapping[str, str]
@@ -291,4 +292,18 @@ def canonical(frame: pd.DataFrame, table: str) -> pd.DataFrame:
         if kind == "float":
             # adding 0.0 turns -0.0 into 0.0, which would print differently
             out[name] = out[name].round(DECIMALS.get(name, 3)) + 0.0
-    return out.sort_values(list(KEYS[table]), kind="stable", ignore_index=True)
+    key = list(KEYS[table])
+    if _in_order(out[key]):
+        return out
+    return out.sort_values(key, kind="stable", ignore_index=True)
+
+
+def _in_order(keys: pd.DataFrame) -> bool:
+    """Tell whether rows are sorted by all columns, the first one first."""
+    settled = np.zeros(max(len(keys) - 1, 0), dtype="bool")
+    for name in keys:
+        before, after = keys[name].array[:-1], keys[name].array[1:]
+        if bool((np.asarray(after < before, dtype="bool") & ~settled).any()):
+            return False
+        settled |= np.asarray(after > before, dtype="bool")
+    return True
