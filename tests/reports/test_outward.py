@@ -46,7 +46,7 @@ def test_no_file_of_the_open_data_speaks_of_them():
     given, results = sample.particulars(), facts.results(evaluation)
 
     def files(one):
-        return b"".join(body for *_, body in handover.contents(one, given, results, False))
+        return b"".join(body for *_, body in handover.contents(one, given, results))
 
     assert WORDS.encode() in files(evaluation)
     handed = files(facts.outward(evaluation))
