@@ -16,7 +16,7 @@ import pandas as pd
 from ingest.errors import BadInput
 
 WORKBOOKS = (".xlsx", ".xlsm", ".xlsb", ".xls", ".ods")
-MOST_BYTES = 50_000_000
+MOST_BYTES = 100_000_000
 MOST_INFLATED = 200_000_000
 MOST_RATIO = 100
 MOST_PARTS = 1_000
