@@ -90,22 +90,21 @@ def doubled(context: Context) -> pd.DataFrame:
         return suspicions.none()
     rows = np.flatnonzero(~np.isnan(context.loss))
     rows = rows[planned[context.link[rows]] & (context.way[rows] < 2)]
+    tested = np.bincount(context.run[rows])
+    # mostly both ways are there
+    rows = rows[~there.all(axis=2)[context.link[rows], context.lane[rows]]]
     cell = context.link[rows] * len(context.lanes) + context.lane[rows]
     ways = np.stack([np.bincount(cell, context.way[rows] == way) for way in (0, 1)])
-    one_way = (ways.min(axis=0) == 0)[cell]
-    again = one_way & (ways.sum(axis=0) > 1)[cell]
-    if not again.any():
-        return suspicions.none()
+    again = ((ways.min(axis=0) == 0) & (ways.sum(axis=0) > 1))[cell]
     frame = pd.DataFrame({"cell": cell[again], "run": context.run[rows[again]]})
-    twice = np.zeros(len(rows), dtype="bool")
-    twice[again] = frame.groupby("cell")["run"].transform("nunique").to_numpy() > 1
-    frame = pd.DataFrame({"run": context.run[rows]})
-    share = pd.Series(twice).groupby(frame["run"].to_numpy()).agg(["mean", "sum"])
-    hit = share.loc[(share["mean"] > context.threshold("doubled_share")) & (share["sum"] >= 8)]
+    twice = frame.groupby("cell")["run"].transform("nunique").to_numpy() > 1
+    count = np.bincount(frame["run"].to_numpy()[twice], minlength=len(tested))
+    share = count / np.maximum(tested, 1)
+    hit = np.flatnonzero((share > context.threshold("doubled_share")) & (count >= 8))
     return wording.of_runs(
-        context, "direction-doubled", hit.index.to_numpy("int64"),
+        context, "direction-doubled", hit,
         [f"{n} tests were made the same way in another run, none the other way"
-         for n in hit["sum"]],
+         for n in count[hit].tolist()],
     )  # fmt: skip
 
 
