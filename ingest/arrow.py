@@ -26,6 +26,12 @@ def table(frame: Any) -> Any:
     return pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
 
 
+def texts(column: Any) -> Any:
+    """Turn a text column of pandas into one array of texts, without parts."""
+    made = pa.array(column, pa.large_string())
+    return made.combine_chunks() if isinstance(made, pa.ChunkedArray) else made
+
+
 def pack(rows: Any) -> bytes:
     """Turn an Arrow table into bytes."""
     packed = pa.BufferOutputStream()

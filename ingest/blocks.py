@@ -10,16 +10,16 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator, Sequence
 from itertools import pairwise
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import numpy as np
+import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
 from ingest import arrow
 from ingest.schema import BLOCKS, KEYED_BY_ROW
-
-if TYPE_CHECKING:
-    import pandas as pd
+from rules import columns, tables
 
 _ROWS = 8_192
 """Rows of a block, more or less: opened in a few milliseconds."""
@@ -40,29 +40,31 @@ def put(connection: sqlite3.Connection, name: str, frame: pd.DataFrame) -> None:
 
 def _packed(name: str, frame: pd.DataFrame) -> Iterator[tuple[str, str, bytes]]:
     """Yield each block: table, key, bytes. A part of the frame at a time is put in order."""
-    import numpy as np
-
-    from rules import columns, tables
-
     if name in KEYED_BY_ROW:
         key = frame["row"].to_numpy()
     else:
-        (key,), links = columns.common_codes(frame["link_id"])
+        (key,), _ = columns.common_codes(frame["link_id"])
     frame = frame[[column for column in BLOCKS[name] if column in frame]]
     order = None if bool((key[1:] >= key[:-1]).all()) else np.argsort(key, kind="stable")
     key = key if order is None else key[order]
     begins = np.flatnonzero(columns.starts(key))
     after = np.searchsorted(begins, np.arange(0, len(key), _ROWS))
-    bounds = [*np.unique(begins[after[after < len(begins)]]).tolist(), len(key)]
+    bounds = [*columns.distinct(begins[after[after < len(begins)]]).tolist(), len(key)]
     for at in range(0, len(bounds) - 1, _TOGETHER):
         these = bounds[at : at + _TOGETHER + 1]
         span = slice(these[0], these[-1])
         part = frame.iloc[span] if order is None else frame.take(order[span])
         whole = arrow.table(tables.conform(part, BLOCKS[name]))
         for begin, end in pairwise(these):
-            first = key[begin]
             block = whole.slice(begin - these[0], end - begin).combine_chunks()
-            yield name, _of_row(first) if name in KEYED_BY_ROW else links[first], arrow.pack(block)
+            yield name, _key(name, block), arrow.pack(block)
+
+
+def _key(name: str, block: Any) -> str:
+    """Return the key that a block begins with."""
+    if name in KEYED_BY_ROW:
+        return _of_row(block["row"][0].as_py())
+    return str(block["link_id"][0].as_py())
 
 
 def _of_row(row: int) -> str:
@@ -128,8 +130,6 @@ def between(
 
 def frame(connection: sqlite3.Connection, name: str, wanted: Sequence[str] = ()) -> pd.DataFrame:
     """Return a whole table in order of its key, or some of its columns."""
-    from rules import tables
-
     contract = {column: BLOCKS[name][column] for column in wanted or BLOCKS[name]}
     found = list(_blocks(connection, name, tuple(contract)))
     if not found:
@@ -159,10 +159,8 @@ def _opened(name: str, first: str, data: bytes, wanted: Sequence[str] = ()) -> A
     """Unpack a block, or columns of it; raise Damaged where it does not begin with its key."""
     places = [place for place, column in enumerate(BLOCKS[name]) if column in wanted]
     block = arrow.unpack(f"The table {name}", data, places)
-    if not wanted:
-        own = block["row" if name in KEYED_BY_ROW else "link_id"][0].as_py()
-        if (_of_row(own) if name in KEYED_BY_ROW else own) != first:
-            raise arrow.damaged(f"The table {name}", f"a block begins with {own}, not {first}")
+    if not wanted and (own := _key(name, block)) != first:
+        raise arrow.damaged(f"The table {name}", f"a block begins with {own}, not {first}")
     return block
 
 

@@ -12,7 +12,6 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
 from ingest import (
@@ -205,11 +204,9 @@ def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered
         frame.assign(row=numbers.take(positions(stored, frame["reading_id"])))
         for frame in (made.readings, made.pairs)
     )
-    paired = (pairs["link_id"] != "").to_numpy().nonzero()[0]
-    paired = paired[np.argsort(pairs["row"].to_numpy()[paired], kind="stable")]
     own = {
         "reading_state": states, "pairs": pairs,
-        "link_rows": pairs[["link_id", "row"]].take(paired),
+        "link_rows": pairs.loc[pairs["link_id"] != "", ["link_id", "row"]],
         "link_states": linkstates.count(made),
     }  # fmt: skip
 

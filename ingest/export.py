@@ -12,7 +12,18 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
 
-from ingest import blocks, collected, current, derive, durable, frames, planload, store
+from ingest import (
+    arrow,
+    blocks,
+    collected,
+    current,
+    derive,
+    durable,
+    frames,
+    planload,
+    readings,
+    store,
+)
 from ingest.errors import BadInput, plainly
 from ingest.job import Job
 from ingest.schema import BLOCKS
@@ -70,8 +81,6 @@ def read(connection: Any, name: str) -> pd.DataFrame:
     """Read a public table from an open store, in no order."""
     columns = tables.PUBLIC[name]
     if name == "readings":
-        from ingest import readings
-
         stored, _ = readings.load(connection)
         return readings.with_state(connection, stored)
     listed = ", ".join(f'"{column}"' for column in columns)
@@ -81,8 +90,6 @@ def read(connection: Any, name: str) -> pd.DataFrame:
             "FROM fault f JOIN dump d ON d.id = f.dump WHERE d.aside = 0"
         )
     elif name == "pairs":
-        from ingest import readings
-
         pairs, (stored, rows) = blocks.frame(connection, name), readings.load(connection)
         place = np.searchsorted(rows.to_numpy(), pairs["row"].to_numpy())
         ids = stored["reading_id"].take(place).reset_index(drop=True)
@@ -130,8 +137,7 @@ _BLOCK = 50_000
 def _cells(column: pd.Series[Any]) -> Any:
     """Turn a column into texts as CSV has them, absent values empty."""
     if column.dtype == "str":
-        text = pa.array(column, pa.large_string())
-        text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
+        text = arrow.texts(column)
         # neighbours are mostly equal, and telling so is much quicker than looking into each
         heads = pc.run_end_encode(text).values
         special = pc.any(pc.match_substring_regex(heads, f"{_DANGEROUS}|{_PARTING}"))

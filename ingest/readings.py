@@ -54,11 +54,7 @@ _SHORT = (
 def _short(column: pd.Series[Any], words: Mapping[str, str]) -> Any:
     number, found = codes(column)
     short = texts([words.get(word, "") for word in found], number)
-    return _flat(pa.array(short, pa.large_string()))
-
-
-def _flat(array: Any) -> Any:
-    return array.combine_chunks() if isinstance(array, pa.ChunkedArray) else array
+    return arrow.texts(short)
 
 
 def _texts(text: str) -> Any:

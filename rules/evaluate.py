@@ -35,7 +35,7 @@ def evaluate(
     parameters: pairing.Parameters,
     settings: Settings,
     as_of: str,
-    between: Callable[[], object] = bool,
+    between: Callable[[], object] = lambda: None,
 ) -> Evaluation:
     """Derive runs, pairs, findings, questions, grades and completion from what is kept.
 

@@ -11,7 +11,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from desk import linkfacts
-from desk.page import originals, panels, readings, show
+from desk.page import originals, panels, show
 from desk.page.board import LAST_PLAN
 from desk.page.office import Office, Reader, Row
 from ingest import lookup
@@ -69,13 +69,13 @@ def _facts(office: Office, link_id: str) -> Row:
     rows = office.read(
         ("readings of", link_id), lambda read: lookup.of_link(read.connection, link_id)
     )
-    limits = readings.of_link(office, "limits", link_id)
+    limits = _of_link(office, "limits", link_id)
     return {
         "plan": planned[0],
-        "tests": readings.of_link(office, "test_states", link_id),
-        "grades": readings.of_link(office, "grades", link_id),
+        "tests": _of_link(office, "test_states", link_id),
+        "grades": _of_link(office, "grades", link_id),
         "limits": [row | {"terms": json.loads(row["terms"] or "[]")} for row in limits],
-        "findings": readings.of_link(office, "findings", link_id),
+        "findings": _of_link(office, "findings", link_id),
         "questions": _questions(office, link_id),
         "readings": rows,
         "acts": office.read(
@@ -83,6 +83,11 @@ def _facts(office: Office, link_id: str) -> Row:
             lambda read: _decided(read, link_id, [row["reading_id"] for row in rows]),
         ),
     }
+
+
+def _of_link(office: Office, table: str, link_id: str) -> list[Row]:
+    """Return the rows of a derived table that belong to a link."""
+    return office.read(("of link", table, link_id), lambda read: read.of_link(table, link_id))
 
 
 def _decided(read: Reader, link_id: str, reading_ids: list[str]) -> list[Row]:
