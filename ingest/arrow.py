@@ -22,8 +22,13 @@ _PACKED = pa.ipc.IpcWriteOptions(
 
 
 def table(frame: Any) -> Any:
-    """Make an Arrow table of a pandas frame; NaN becomes null."""
-    return pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
+    """Make an Arrow table of a pandas frame; NaN becomes null, categories become texts."""
+    made = pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
+    for place, field in enumerate(made.schema):
+        if pa.types.is_dictionary(field.type):
+            text = made.column(place).cast(pa.large_string())
+            made = made.set_column(place, field.name, text)
+    return made
 
 
 def texts(column: Any) -> Any:

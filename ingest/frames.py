@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from rules import tables
+from rules import columns, tables
 
 _SQL: Mapping[str, type] = {
-    "text": str, "json": str, "int": int, "flag": int, "float": float, "when": int,
+    "text": str, "few": str, "json": str, "int": int, "flag": int, "float": float, "when": int,
 }  # fmt: skip
 """Python type that sqlite-utils declares for a kind; `when` is whole seconds since 1970."""
 
@@ -102,7 +102,7 @@ def select(connection: sqlite3.Connection, sql: str, arguments: Sequence[Any],
 
 def from_values(values: Sequence[Any], kind: str) -> Any:
     """Turn stored values of one column into an array of the contract's type."""
-    if kind in ("text", "json"):
+    if kind in tables.TEXTS:
         return pd.array(values, dtype="str")
     if kind == "when":
         present = np.array([0 if v is None else v for v in values], dtype="int64")
@@ -117,7 +117,8 @@ def joined(pieces: Sequence[Any], kind: str) -> pd.Series[Any]:
     dtype = tables.DTYPES[kind]
     if not pieces:
         return pd.Series(dtype=dtype)
-    if kind in ("text", "json"):
+    if kind in tables.TEXTS:
         parts = [pd.Series(piece, dtype="str") for piece in pieces]
-        return parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
+        whole = parts[0] if len(parts) == 1 else pd.concat(parts, ignore_index=True)
+        return columns.to_few(whole) if kind == "few" else whole
     return pd.Series(np.concatenate(pieces)).astype(dtype)

@@ -19,7 +19,7 @@ import pyarrow.compute as pc
 
 from ingest import arrow, blocks, frames
 from rules import tables
-from rules.columns import codes, texts
+from rules.columns import codes, few, texts
 
 WHOLE: tables.Columns = {"reading_id": "text", **tables.EXTRACTED}
 """A reading with its id, as its dump says it."""
@@ -143,7 +143,7 @@ def load(connection: sqlite3.Connection) -> tuple[pd.DataFrame, pd.Series[Any]]:
     for name, values in zip(
         ("dump_sha256", "dump_name", "arrived_at", "parser"), about, strict=True
     ):
-        frame[name] = texts(values, which)
+        frame[name] = few(values, which)
     within = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
     rows = pd.Series(np.repeat(np.array(first, dtype="int64"), counts) + within)
     return tables.conform(frame, tables.STORED), rows

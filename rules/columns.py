@@ -113,6 +113,31 @@ def texts(values: Sequence[str], numbers: Ints, index: pd.Index | None = None) -
     return pd.Series(listed.take(numbers), index=index)
 
 
+def few(values: Sequence[str], numbers: Ints, index: pd.Index | None = None) -> pd.Series:
+    """Return a column of kind `few` that holds `values[number]` for each number."""
+    place, names = pd.factorize(pd.array(list(values), dtype="str"), sort=True)
+    kind = pd.CategoricalDtype(pd.Index(names), ordered=True)
+    smallest = np.min_scalar_type(-max(len(names), 1))
+    made = pd.Categorical.from_codes(
+        place.astype(smallest).take(numbers), dtype=kind, validate=False
+    )
+    return pd.Series(made, index=index)
+
+
+def to_few(column: pd.Series) -> pd.Series:
+    """Turn a column of texts into one of kind `few`; what is absent becomes the empty text."""
+    number, names = codes(column)
+    texts = [str(name) for name in names]
+    if len(number) and number.min() < 0:
+        texts.append("")  # where −1 leads
+    return few(texts, number, column.index)
+
+
+def is_few(dtype: Any) -> bool:
+    """Tell whether a type is that of a column of kind `few`."""
+    return isinstance(dtype, pd.CategoricalDtype) and bool(dtype.ordered)
+
+
 def joined(*parts: Any) -> Any:
     """Put texts together row by row: each part is one text or a pandas array of texts."""
     kind = pa.large_string()

@@ -2,6 +2,9 @@
 
 A column's kind is one of
   text   pandas `str`; absent is the empty string, never NaN
+  few    text of which many rows share few: categories in the order of their texts, which read as
+         texts; in what leaves the product it is `str`. Texts that are put together with others
+         or compared with another column are made `str` first
   int    int64; absent is the number in `ABSENT` (0, or -1 for slots)
   float  float64; absent is NaN
   flag   bool
@@ -19,6 +22,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+
+from rules import columns
 
 Columns = Mapping[str, str]
 
@@ -64,20 +69,20 @@ reference stand beside it; a row that holds power only is `power`; a stored refe
 with its value in `reference_dbm`."""
 
 STORED: Columns = {
-    "reading_id": "text", "dump_sha256": "text", "dump_name": "text", "arrived_at": "text",
-    "parser": "text",
+    "reading_id": "text", "dump_sha256": "few", "dump_name": "few", "arrived_at": "few",
+    "parser": "few",
 } | dict(EXTRACTED)  # fmt: skip
 """EXTRACTED as kept in the store. `arrived_at` is ISO UTC from the journal."""
 
 READINGS: Columns = {
-    "reading_id": "text", "dump_sha256": "text", "dump_name": "text", "line": "int",
+    "reading_id": "text", "dump_sha256": "few", "dump_name": "few", "line": "int",
     "record": "int", "slot": "int", "label": "text", "fibre_position": "int",
     "wavelength_nm": "int", "wavelength_printed": "text", "direction": "text", "quantity": "text",
     "power_dbm": "float", "reference_dbm": "float", "loss_db": "float", "length_m": "float",
     "length_source": "text", "state": "text", "clock": "text", "taken_at": "text",
     "taken_at_utc": "text", "clock_state": "text", "clock_resolution_s": "int",
     "order_basis": "text", "meter_serial": "text", "source_serial": "text", "operator": "text",
-    "run_id": "text", "parser": "text", "duplicate_of": "text",
+    "run_id": "text", "parser": "few", "duplicate_of": "text",
 }  # fmt: skip
 """Readings as exported: STORED with what the rules found out (zone, run, direction, loss)."""
 
@@ -122,7 +127,7 @@ RUNS: Columns = {
 
 PAIRS: Columns = {
     "reading_id": "text", "link_id": "text", "kind": "text", "wavelength_nm": "int",
-    "direction": "text", "status": "text", "how": "text", "confidence": "float", "reason": "text",
+    "direction": "text", "status": "text", "how": "text", "confidence": "float", "reason": "few",
 }  # fmt: skip
 
 FINDINGS: Columns = {
@@ -174,7 +179,7 @@ in words why there is no verdict."""
 LIMIT_ROWS: Columns = {
     "link_id": "text", "wavelength_nm": "int", "reference_method": "int", "cord_grade": "text",
     "limit_name": "text", "limit_db": "float", "clause": "text", "limit_confirmed": "flag",
-    "terms": "json", "why_not": "text", "kind": "text", "fibre_type": "text", "min_db": "float",
+    "terms": "few", "why_not": "text", "kind": "text", "fibre_type": "text", "min_db": "float",
     "min_dbm": "float", "max_dbm": "float", "fibre_position": "int",
 }  # fmt: skip
 """A limit for a link, wavelength, method and cord grade; NaN with `why_not` where it has none.
@@ -233,8 +238,10 @@ DECIMALS = {"confidence": 6, "p_conform": 6, "weight": 3, "length_m": 3}
 
 DTYPES: Mapping[str, Any] = {
     "text": "str", "json": "str", "int": "int64", "float": "float64", "flag": "bool",
-    "when": "datetime64[s]",
+    "when": "datetime64[s]", "few": pd.CategoricalDtype(pd.Index([], dtype="str"), ordered=True),
 }  # fmt: skip
+TEXTS = ("text", "few", "json")
+"""Kinds that hold text."""
 PROPER = {kind: pd.Series(dtype=name).dtype for kind, name in DTYPES.items()}
 """DTYPES as pandas holds them: quicker to compare with."""
 
@@ -249,18 +256,25 @@ def _empty(columns: tuple[tuple[str, str], ...]) -> pd.DataFrame:
     return pd.DataFrame({name: pd.Series(dtype=DTYPES[kind]) for name, kind in columns})
 
 
-def conform(frame: pd.DataFrame, columns: Columns) -> pd.DataFrame:
-    """Return `frame` with exactly `columns`, in order, absent values and types as the contract.
+def conform(frame: pd.DataFrame, contract: Columns) -> pd.DataFrame:
+    """Return `frame` with exactly those of `contract`, in order, absent values and types as the contract.
 
     Missing columns are filled with the absent value; columns of other names are dropped.
     """
     types = dict(zip(frame.columns, frame.dtypes, strict=True))
     out: dict[str, Any] = {}
-    for name, kind in columns.items():
+    for name, kind in contract.items():
         if name not in types:
+            if kind == "few":
+                out[name] = columns.few([""], np.zeros(len(frame), dtype="int8"), frame.index)
+                continue
             fill = {"text": "", "json": "", "int": ABSENT.get(name, 0), "float": float("nan"),
                     "flag": False, "when": pd.NaT}[kind]  # fmt: skip
             out[name] = pd.Series(fill, index=frame.index, dtype=DTYPES[kind])
+            continue
+        if kind == "few":
+            if not columns.is_few(types[name]):
+                out[name] = columns.to_few(frame[name])
             continue
         fits = types[name] == PROPER[kind]
         if fits and (kind not in ("text", "json") or not frame[name].array.isna().any()):
@@ -278,10 +292,10 @@ def conform(frame: pd.DataFrame, columns: Columns) -> pd.DataFrame:
     if out:
         # columns are never written into: sharing them saves a copy of the table
         frame = pd.DataFrame(
-            {name: out[name] if name in out else frame[name] for name in columns}, copy=False
+            {name: out[name] if name in out else frame[name] for name in contract}, copy=False
         )
-    elif list(types) != list(columns):
-        frame = frame[[*columns]]
+    elif list(types) != list(contract):
+        frame = frame[[*contract]]
     return frame.reset_index(drop=True)
 
 
@@ -289,7 +303,9 @@ def canonical(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     """Return a public table as exported: contract columns, rows by key, values rounded."""
     out = conform(frame, PUBLIC[table])
     for name, kind in PUBLIC[table].items():
-        if kind == "float":
+        if kind == "few":
+            out[name] = out[name].astype("str")
+        elif kind == "float":
             # adding 0.0 turns -0.0 into 0.0, which would print differently
             out[name] = out[name].round(DECIMALS.get(name, 3)) + 0.0
     key = list(KEYS[table])
