@@ -9,9 +9,12 @@ from collections.abc import Iterator, Sequence
 from typing import Any
 from zlib import crc32
 
+import numpy as np
+import pandas as pd
 import pyarrow as pa
 
 from ingest.errors import Damaged
+from rules import columns
 
 pa.set_memory_pool(pa.system_memory_pool())  # the default one keeps what is let go of
 _SUM = 4
@@ -35,6 +38,14 @@ def texts(column: Any) -> Any:
     """Turn a text column of pandas into one array of texts, without parts."""
     made = pa.array(column, pa.large_string())
     return made.combine_chunks() if isinstance(made, pa.ChunkedArray) else made
+
+
+def few(column: Any) -> pd.Series:
+    """Turn an Arrow column of texts into a pandas one of kind `few`; null becomes empty."""
+    made = column.fill_null("").dictionary_encode().combine_chunks()
+    if isinstance(made, pa.ChunkedArray):
+        made = made.chunk(0) if made.num_chunks else pa.array([], made.type)
+    return columns.few(made.dictionary.to_pylist(), np.asarray(made.indices, dtype="int64"))
 
 
 def pack(rows: Any) -> bytes:

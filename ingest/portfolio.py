@@ -44,7 +44,9 @@ NEEDS: Mapping[str, tuple[str, ...]] = {
 """Columns that are read; a file without one of them is named and left out."""
 
 SECTIONS = ("jobs", "failures", "causes", "crews", "instruments", "cords")
-_SQL = {"text": "VARCHAR", "few": "VARCHAR", "json": "VARCHAR", "int": "BIGINT", "float": "DOUBLE", "flag": "BOOLEAN"}
+_SQL = dict.fromkeys(tables.TEXTS, "VARCHAR") | {
+    "int": "BIGINT", "float": "DOUBLE", "flag": "BOOLEAN",
+}  # fmt: skip
 
 Row = dict[str, Any]
 Progress = Callable[[int, int], None]

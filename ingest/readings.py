@@ -137,7 +137,11 @@ def load(connection: sqlite3.Connection) -> tuple[pd.DataFrame, pd.Series[Any]]:
     ]
     if not parts:
         return tables.empty(tables.STORED), pd.Series(dtype="int64")
-    frame = pa.concat_tables(parts, promote_options="default").to_pandas()
+    whole = pa.concat_tables(parts, promote_options="default")
+    del parts
+    shared = {name: arrow.few(whole[name]) for name in tables.SHARED}
+    frame = whole.drop_columns(list(shared)).to_pandas().assign(**shared)
+    del whole
     ids, *about, first, counts = zip(*dumps, strict=True)
     which = np.repeat(np.arange(len(ids)), counts)
     for name, values in zip(

@@ -12,7 +12,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from rules import sequence, suspicions
-from rules.columns import Flags, Floats, Ints, codes, combined, compound, starts, texts
+from rules.columns import Flags, Floats, Ints, codes, combined, compound, few, starts
 from rules.settings import Settings
 
 STATES = ("none", "ok", "ambiguous", "reset", "corrected")
@@ -65,10 +65,10 @@ def resolve(stored: pd.DataFrame, settings: Settings) -> tuple[pd.DataFrame, pd.
 
     order = sequence.order(meter, dump, place, utc, arrived, settings.pause_minutes * 60.0)
     basis = np.where(state == OK, 0, np.where(slotted, 1, 2))
-    working["clock_state"] = texts(STATES, state)
+    working["clock_state"] = few(STATES, state)
     working["utc_s"] = utc
     working["order"] = order
-    working["order_basis"] = texts(("clock", "slot", "file"), basis)
+    working["order_basis"] = few(("clock", "slot", "file"), basis)
     return working, _findings(working, state, gap & (state == OK), utc - arrived)
 
 

@@ -22,16 +22,24 @@ SPARSE = 8
 def codes(column: pd.Series, sort: bool = False) -> tuple[Ints, Any]:
     """Number the distinct texts of a column; return the numbers and the texts.
 
-    With `sort` the numbers follow the order of the texts, so that they do not depend on rows. A
-    column that is numbered already (`numbered`) keeps its numbers, which follow their order.
+    With `sort` the numbers follow the order of the texts, so that they do not depend on rows.
     """
     if isinstance(column.dtype, pd.CategoricalDtype):
-        return _own_codes(column), np.asarray(column.dtype.categories, dtype=object)
+        return _used(_own_codes(column), np.asarray(column.dtype.categories, dtype=object))
     heads, length = _heads(column)
     numbers, texts = pd.factorize(heads, sort=sort)
     numbers = numbers.astype("int64", copy=False)
     whole = isinstance(length, int)
     return numbers if whole else np.repeat(numbers, length), np.asarray(texts, dtype=object)
+
+
+def _used(number: Ints, texts: Any) -> tuple[Ints, Any]:
+    """Leave out the texts that no row has; what is absent stays −1."""
+    there = np.bincount(number + 1, minlength=len(texts) + 1)[1:] > 0
+    if there.all():
+        return number, texts
+    place = np.append(np.cumsum(there) - 1, -1)
+    return place[number], texts[there]
 
 
 def _heads(column: pd.Series) -> tuple[Any, Any]:
@@ -113,9 +121,13 @@ def texts(values: Sequence[str], numbers: Ints, index: pd.Index | None = None) -
     return pd.Series(listed.take(numbers), index=index)
 
 
-def few(values: Sequence[str], numbers: Ints, index: pd.Index | None = None) -> pd.Series:
-    """Return a column of kind `few` that holds `values[number]` for each number."""
-    place, names = pd.factorize(pd.array(list(values), dtype="str"), sort=True)
+def few(values: Any, numbers: Ints, index: pd.Index | None = None) -> pd.Series:
+    """Return a column of kind `few` that holds `values[number]` for each number.
+
+    `values` is a sequence of texts or a pandas array of them.
+    """
+    listed = pd.array(values if hasattr(values, "dtype") else list(values), dtype="str")
+    place, names = pd.factorize(listed, sort=True)
     kind = pd.CategoricalDtype(pd.Index(names), ordered=True)
     smallest = np.min_scalar_type(-max(len(names), 1))
     made = pd.Categorical.from_codes(
@@ -223,6 +235,10 @@ def positions(column: pd.Series, wanted: pd.Series) -> Ints:
 
 def places(column: pd.Series, names: Sequence[str]) -> Ints:
     """Return the place of each text among a few names, 0 for an unknown one; one byte each."""
+    if is_few(column.dtype):
+        number, texts = codes(column)
+        place = {name: at for at, name in enumerate(names)}
+        return np.array([place.get(text, 0) for text in texts], dtype="int8")[number]
     asked, known = (pa.array(part, pa.large_string()) for part in (column.array, list(names)))
     return np.asarray(pc.index_in(asked, value_set=known).fill_null(0)).astype("int8")
 

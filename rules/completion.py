@@ -86,7 +86,7 @@ def test_states(
         put(hit, name, _prefixed(name, given.reindex(planned["link_id"].loc[hit]).to_numpy()))
     return tables.conform(
         planned.assign(
-            state=state.texts(), why=why.texts(), grade=columns.texts(list(grades_of), grade),
+            state=state.texts(), why=why.texts(), grade=columns.few(list(grades_of), grade),
             reading_id=_ids(live, deciding),
         ),
         tables.TEST_STATES,
@@ -111,8 +111,8 @@ class _Worded:
         return np.asarray(np.array([word == text for word in self._words])[self._number])
 
     def texts(self) -> pd.Series:
-        """Return the texts as a column."""
-        return columns.texts(self._words, self._number)
+        """Return the texts as a column of kind `few`."""
+        return columns.few(self._words, self._number)
 
 
 def _both_ways(live: pd.DataFrame) -> pd.DataFrame:
@@ -178,7 +178,8 @@ def _worded(live: pd.DataFrame) -> Texts:
     """Say of rows of GRADES what was measured against which limit."""
     loss = live["loss_db"].notna()
     value = live["loss_db"].where(loss, live["power_dbm"]).round(3).astype("str")
-    text: pd.Series = live["grade"] + " " + value + np.where(loss, " dB", " dBm") + ", limit "
+    grade: pd.Series = live["grade"].astype("str")
+    text = grade + " " + value + np.where(loss, " dB", " dBm") + ", limit "
     return (text + live["limit_db"].round(3).astype("str")).to_numpy(dtype=object)
 
 

@@ -209,7 +209,7 @@ def _table(judged: Judged, found: Candidates, limits: pd.DataFrame) -> pd.DataFr
     rows, limit = judged.rows, judged.deciding
 
     def named(texts: Sequence[str], column: str) -> Any:
-        return pd.array(texts, dtype="str").take(rows[column].to_numpy())
+        return columns.few(texts, rows[column].to_numpy()).array
 
     out: dict[str, Any] = {
         "link_id": found.links.take(rows["link"].to_numpy()),
@@ -242,7 +242,7 @@ def _reasons(judged: Judged, limits: pd.DataFrame) -> Any:
     )
     unlimited = judged.rows["grade"].to_numpy() == judgement.NO_LIMIT
     reason = np.where(unlimited, place[judged.deciding], judged.rows["why"].to_numpy())
-    return pd.array([*WHY, *texts], dtype="str").take(reason)
+    return columns.few([*WHY, *texts], reason).array
 
 
 def _ids(rows: pd.DataFrame, working: pd.DataFrame) -> Any:
@@ -259,4 +259,4 @@ def _ids(rows: pd.DataFrame, working: pd.DataFrame) -> Any:
 def _taken(column: pd.Series, place: Ints) -> Any:
     """Take texts of few distinct values by row; −1 gives the empty text."""
     number, texts = codes(column)
-    return pd.array([*texts, ""], dtype="str").take(np.append(number, len(texts))[place])
+    return columns.few([*texts, ""], np.append(number, len(texts))[place]).array

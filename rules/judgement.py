@@ -12,7 +12,7 @@ import pandas as pd
 
 from rules import decision, kinds, results, uncertainty
 from rules.codes import KINDS
-from rules.columns import Flags, Floats, Ints, codes, occurrence
+from rules.columns import Flags, Floats, Ints, codes, few, occurrence
 from rules.fibres import MULTIMODE
 from rules.results import Candidates
 from rules.settings import Settings
@@ -195,9 +195,8 @@ class Judge:
         self, size: int, row: Ints, limit: Ints, margin: Floats, place: Ints, order: Ints
     ) -> pd.Series:
         """Write every limit of a row as JSON, strictest first, where it has several."""
-        blank = pd.Series("", index=pd.RangeIndex(size), dtype="str")
         if len(row) == size:
-            return blank
+            return few([""], np.zeros(size, dtype="int64"))
         order = order[np.bincount(row, minlength=size)[row[order]] > 1]
         known = self.limits[["limit_name", "limit_db", "why_not"]]
         # few texts stand behind many rows: each distinct one is written once
@@ -213,7 +212,7 @@ class Judge:
         text = pd.concat([pd.Series(text), pd.Series([""], dtype="str")]).array
         of = row[order]
         rank = occurrence(of)
-        joined: pd.Series = blank
+        joined = pd.Series("", index=pd.RangeIndex(size), dtype="str")
         for nth in range(int(rank.max(initial=0)) + 1):
             at = np.full(size, len(of))
             at[of[rank == nth]] = np.flatnonzero(rank == nth)

@@ -80,7 +80,7 @@ def add_up(
     sure = np.array([n in confirmed for n in names], dtype="bool")[number]
     return rows.assign(
         limit_db=np.where(known, np.rint(budget.total_db(parts) * 1000) / 1000, np.nan),
-        clause=columns.texts(editions, number, rows.index),
+        clause=columns.few(editions, number, rows.index),
         limit_confirmed=known & (~unsure | sure),
         terms=_spelled(count, cases, case, known),
         why_not=why_not,
@@ -218,7 +218,7 @@ def _spelled(count: dict[str, Floats], cases: list[_Case], case: Ints, known: Fl
                 known[rows])
         for rows in np.split(first, range(BLOCK, len(first), BLOCK))
     ]  # fmt: skip
-    return pd.concat(written, ignore_index=True).take(number).reset_index(drop=True)
+    return columns.few(pd.concat(written, ignore_index=True).array, number)
 
 
 def _joined(count: dict[str, Floats], cases: list[_Case], case: Ints, known: Flags) -> pd.Series:

@@ -197,7 +197,7 @@ def _named(rows: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     row, name = columns.unfold(number, [[known.index(name) for name in part] for part in split])
     repeated = rows if len(row) == len(rows) else rows.take(row)
     return repeated.reset_index(drop=True).assign(
-        limit_name=columns.texts(known, name.astype("int64"))
+        limit_name=columns.few(known, name.astype("int64"))
     )
 
 

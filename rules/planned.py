@@ -46,6 +46,6 @@ def expand(links: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         link, nm, way = link[first], nm[first], way[first]
     table = links[["link_id", "kind", "position"]].take(link)
     return tables.conform(
-        table.assign(wavelength_nm=nm, direction=columns.texts(named, way, table.index)),
+        table.assign(wavelength_nm=nm, direction=columns.few(named, way, table.index)),
         tables.PLANNED,
     )

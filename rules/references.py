@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from rules import clocks, suspicions
-from rules.columns import Flags, Floats, Groups, Ints, codes, combined, starts, texts
+from rules.columns import Flags, Floats, Groups, Ints, codes, combined, few, starts
 from rules.evaluation import RunSheets
 from rules.settings import Settings
 
@@ -58,7 +58,7 @@ def apply(
     age = np.where(there, (utc - time) / 3600.0, np.nan)
     out = working.assign(
         reference_dbm=reference, loss_db=np.round(loss, 6), reference_age_h=age,
-        recorded_dbm=recorded, reference_from=texts(FROM, origin, working.index),
+        recorded_dbm=recorded, reference_from=few(FROM, origin, working.index),
     )  # fmt: skip
     return out, _findings(out, has_stored & there & ~agrees, settings)
 
@@ -83,7 +83,7 @@ def _sources(working: pd.DataFrame, runs: pd.DataFrame) -> pd.Series:
         return own
     by_run = runs.set_index("run_id")["source_serial"]
     number, names = codes(working["run_id"])
-    run_source = texts(list(by_run.reindex(names).fillna("")), number, working.index)
+    run_source = few(list(by_run.reindex(names).fillna("")), number, working.index)
     return own.mask(own == "", run_source)
 
 

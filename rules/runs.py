@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from rules import asking, clocks, ids, sheets, suspicions, tables
-from rules.columns import Flags, Ints, codes, combined, distinct, sorted_rows, starts, texts
+from rules.columns import Flags, Ints, codes, combined, distinct, few, sorted_rows, starts
 from rules.evaluation import RunSheets
 from rules.settings import Settings
 
@@ -44,8 +44,8 @@ def assign(working: pd.DataFrame, run_sheets: RunSheets, settings: Settings) -> 
 
     table = _table(working, rows, begins, sheet, run_sheets, settings)
     out = working.assign(
-        run_id=texts(list(table["run_id"]), number, working.index),
-        sheet_id=texts(list(table["sheet_id"]), number, working.index),
+        run_id=few(list(table["run_id"]), number, working.index),
+        sheet_id=few(list(table["sheet_id"]), number, working.index),
     )
     out = _directions(out, table, number)
     found = suspicions.join(sheet_findings, _against_sheet(out, working, table, number))
@@ -245,8 +245,8 @@ def _directions(working: pd.DataFrame, table: pd.DataFrame, number: Ints) -> pd.
     source = ["run-sheet" if end in given else "" for end in table["meter_end"]]
     own, names = codes(working["direction"])
     blank = np.array([name == "" for name in names], dtype="bool")[own]
-    direction = texts([*names, *filled], np.where(blank, len(names) + number, own))
-    origin = texts([*source, "dump"], np.where(blank, number, len(source)))
+    direction = few([*names, *filled], np.where(blank, len(names) + number, own))
+    origin = few([*source, "dump"], np.where(blank, number, len(source)))
     return working.assign(direction=direction, direction_from=origin)
 
 
@@ -256,7 +256,7 @@ def _against_sheet(
     """Find runs whose dump names the direction opposite to the run sheet."""
     if not table["meter_end"].isin(("a", "b")).any():
         return suspicions.none()
-    expected = texts([{"a": "b-a", "b": "a-b"}.get(end, "") for end in table["meter_end"]],
+    expected = few([{"a": "b-a", "b": "a-b"}.get(end, "") for end in table["meter_end"]],
                      number, working.index)  # fmt: skip
     wrong = (working["direction"] != "") & (expected != "") & (working["direction"] != expected)
     wrong &= (out["duplicate_of"] == "") & (working["fibre_position"] != 2)

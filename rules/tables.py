@@ -45,7 +45,7 @@ LINKS: Columns = {
 job's default). `budgets` is `{"850": 2.1}` for columns such as `budget_850_db`."""
 
 PLANNED: Columns = {
-    "link_id": "text", "kind": "text", "wavelength_nm": "int", "direction": "text",
+    "link_id": "text", "kind": "few", "wavelength_nm": "int", "direction": "few",
     "position": "int",
 }  # fmt: skip
 """Planned tests: link x kind x wavelength x direction."""
@@ -68,21 +68,27 @@ the meter's own (`pass`, `fail`, empty). A row that holds loss is `attenuation` 
 reference stand beside it; a row that holds power only is `power`; a stored reference is `reference`
 with its value in `reference_dbm`."""
 
+SHARED = (
+    "wavelength_printed", "direction", "quantity", "length_source", "state", "verdict",
+    "clock_state", "meter_serial", "source_serial", "operator",
+)  # fmt: skip
+"""Columns of EXTRACTED in which many rows have the same text."""
+
 STORED: Columns = {
     "reading_id": "text", "dump_sha256": "few", "dump_name": "few", "arrived_at": "few",
     "parser": "few",
-} | dict(EXTRACTED)  # fmt: skip
+} | {name: "few" if name in SHARED else kind for name, kind in EXTRACTED.items()}  # fmt: skip
 """EXTRACTED as kept in the store. `arrived_at` is ISO UTC from the journal."""
 
 READINGS: Columns = {
     "reading_id": "text", "dump_sha256": "few", "dump_name": "few", "line": "int",
     "record": "int", "slot": "int", "label": "text", "fibre_position": "int",
-    "wavelength_nm": "int", "wavelength_printed": "text", "direction": "text", "quantity": "text",
+    "wavelength_nm": "int", "wavelength_printed": "few", "direction": "few", "quantity": "few",
     "power_dbm": "float", "reference_dbm": "float", "loss_db": "float", "length_m": "float",
-    "length_source": "text", "state": "text", "clock": "text", "taken_at": "text",
-    "taken_at_utc": "text", "clock_state": "text", "clock_resolution_s": "int",
-    "order_basis": "text", "meter_serial": "text", "source_serial": "text", "operator": "text",
-    "run_id": "text", "parser": "few", "duplicate_of": "text",
+    "length_source": "few", "state": "few", "clock": "text", "taken_at": "text",
+    "taken_at_utc": "text", "clock_state": "few", "clock_resolution_s": "int",
+    "order_basis": "few", "meter_serial": "few", "source_serial": "few", "operator": "few",
+    "run_id": "few", "parser": "few", "duplicate_of": "text",
 }  # fmt: skip
 """Readings as exported: STORED with what the rules found out (zone, run, direction, loss)."""
 
@@ -126,8 +132,8 @@ RUNS: Columns = {
 }  # fmt: skip
 
 PAIRS: Columns = {
-    "reading_id": "text", "link_id": "text", "kind": "text", "wavelength_nm": "int",
-    "direction": "text", "status": "text", "how": "text", "confidence": "float", "reason": "few",
+    "reading_id": "text", "link_id": "text", "kind": "few", "wavelength_nm": "int",
+    "direction": "few", "status": "few", "how": "few", "confidence": "float", "reason": "few",
 }  # fmt: skip
 
 FINDINGS: Columns = {
@@ -161,12 +167,12 @@ ACTS: Columns = {
 """Other journalled decisions: kind is `note`, `repair`, `waiver`, `release`, `confirm-limit`."""
 
 GRADES: Columns = {
-    "link_id": "text", "kind": "text", "wavelength_nm": "int", "direction": "text",
+    "link_id": "text", "kind": "few", "wavelength_nm": "int", "direction": "few",
     "reading_ids": "json", "loss_db": "float", "power_dbm": "float", "limit_db": "float",
-    "margin_db": "float", "uncertainty_db": "float", "p_conform": "float", "grade": "text",
-    "marginal": "flag", "limit_name": "text", "clause": "text", "limit_confirmed": "flag",
-    "min_db": "float", "min_dbm": "float", "max_dbm": "float", "limits": "json", "why": "text",
-    "reference_method": "int", "cord_grade": "text", "fibre_type": "text",
+    "margin_db": "float", "uncertainty_db": "float", "p_conform": "float", "grade": "few",
+    "marginal": "flag", "limit_name": "few", "clause": "few", "limit_confirmed": "flag",
+    "min_db": "float", "min_dbm": "float", "max_dbm": "float", "limits": "few", "why": "few",
+    "reference_method": "int", "cord_grade": "few", "fibre_type": "few",
 }  # fmt: skip
 """One row per graded result: the current one of each planned test and, with grade `superseded`,
 those that a newer reading replaced.
@@ -177,9 +183,9 @@ no value. `min_db`, `min_dbm`, `max_dbm` are the other bounds of kinds that have
 in words why there is no verdict."""
 
 LIMIT_ROWS: Columns = {
-    "link_id": "text", "wavelength_nm": "int", "reference_method": "int", "cord_grade": "text",
-    "limit_name": "text", "limit_db": "float", "clause": "text", "limit_confirmed": "flag",
-    "terms": "few", "why_not": "text", "kind": "text", "fibre_type": "text", "min_db": "float",
+    "link_id": "text", "wavelength_nm": "int", "reference_method": "int", "cord_grade": "few",
+    "limit_name": "few", "limit_db": "float", "clause": "few", "limit_confirmed": "flag",
+    "terms": "few", "why_not": "few", "kind": "few", "fibre_type": "few", "min_db": "float",
     "min_dbm": "float", "max_dbm": "float", "fibre_position": "int",
 }  # fmt: skip
 """A limit for a link, wavelength, method and cord grade; NaN with `why_not` where it has none.
@@ -196,8 +202,8 @@ COMPLETION: Columns = {
 }  # fmt: skip
 
 TEST_STATES: Columns = {
-    "link_id": "text", "kind": "text", "wavelength_nm": "int", "direction": "text",
-    "position": "int", "state": "text", "why": "text", "reading_id": "text", "grade": "text",
+    "link_id": "text", "kind": "few", "wavelength_nm": "int", "direction": "few",
+    "position": "int", "state": "few", "why": "few", "reading_id": "text", "grade": "few",
 }  # fmt: skip
 """One row per planned test; state is `accepted`, `failed`, `doubtful`, `no-limit`, `missing`,
 `blocked` or `waived`."""
@@ -257,7 +263,7 @@ def _empty(columns: tuple[tuple[str, str], ...]) -> pd.DataFrame:
 
 
 def conform(frame: pd.DataFrame, contract: Columns) -> pd.DataFrame:
-    """Return `frame` with exactly those of `contract`, in order, absent values and types as the contract.
+    """Return `frame` with exactly the contract's columns, in its order, values and types as it says.
 
     Missing columns are filled with the absent value; columns of other names are dropped.
     """

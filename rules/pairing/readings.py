@@ -147,22 +147,22 @@ def as_pairs(by: ByReading, place: Sites) -> pd.DataFrame:
         {
             "reading_id": by.reading_id.take(order),
             "link_id": columns.texts([*place.link_ids, ""], link),
-            "kind": columns.texts([*place.kinds, ""], link),
+            "kind": columns.few([*place.kinds, ""], link),
             "wavelength_nm": by.wavelength_nm[order],
-            "direction": _text(by.direction, order),
-            "status": _text(by.status, order),
-            "how": _text(by.how, order),
+            "direction": _few(by.direction, order),
+            "status": _few(by.status, order),
+            "how": _few(by.how, order),
             "confidence": by.confidence[order].round(6),
-            "reason": _text(by.reason, order),
+            "reason": _few(by.reason, order),
         }
     )
     return tables.conform(frame, tables.PAIRS)
 
 
-def _text(values: np.ndarray, order: np.ndarray) -> pd.Series:
-    """Make a text column of few distinct values, in another order."""
+def _few(values: np.ndarray, order: np.ndarray) -> pd.Series:
+    """Make a column of kind `few` in another order."""
     numbers, unique = pd.factorize(values)
-    return columns.texts([str(value) for value in unique], numbers[order])
+    return columns.few([str(value) for value in unique], numbers[order])
 
 
 def notes(working: pd.DataFrame, by: ByReading) -> pd.DataFrame:
