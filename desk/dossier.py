@@ -53,7 +53,7 @@ def gather(job: Job) -> Dossier:
     The journal is cut at the heads that the evaluation has seen, so that a dump arriving meanwhile
     changes nothing.
     """
-    evaluation = derive.derive(job)
+    evaluation = derive.derive(job).spelled()
     with store.reader(job.store) as connection:
         chains = connection.execute("SELECT laptop, offset, hash FROM chain ORDER BY 1").fetchall()
         dumps = _dumps(connection)

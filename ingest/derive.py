@@ -135,7 +135,7 @@ def current(connection: sqlite3.Connection) -> bool:
 
 def evaluation(job: Job) -> Evaluation:
     """Evaluate the job as it stands without storing anything."""
-    return kept(job).evaluated()
+    return kept(job).evaluated().spelled()
 
 
 def own_limits(job: Job) -> dict[str, LimitSet]:

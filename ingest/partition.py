@@ -26,6 +26,6 @@ def run(work: Partition) -> float:
     """Evaluate the inputs and write the job's tables; give the seconds that it took."""
     begun = time.perf_counter()
     given = inputs.read(Path(work.source))
-    made = given.evaluated()
+    made = given.evaluated().spelled()
     collected.write(Path(work.to), collected.of_evaluation(given, made))
     return round(time.perf_counter() - begun, 3)

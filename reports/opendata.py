@@ -131,8 +131,8 @@ def schema(name: str, columns: tables.Columns) -> bytes:
     """Write the JSON Schema (2020-12) that `as_json` of a table obeys."""
     kinds: dict[str, object] = {
         "text": {"type": "string"}, "few": {"type": "string"}, "json": {"type": "string"},
-        "int": {"type": "integer"}, "float": {"type": ["number", "null"]}, "flag": {"type": "boolean"},
-        "when": {"type": ["string", "null"]},
+        "int": {"type": "integer"}, "float": {"type": ["number", "null"]},
+        "flag": {"type": "boolean"}, "when": {"type": ["string", "null"]},
     }  # fmt: skip
     value = {
         "$schema": "https://json-schema.org/draft/2020-12/schema",

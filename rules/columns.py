@@ -127,7 +127,7 @@ def few(values: Any, numbers: Ints, index: pd.Index | None = None) -> pd.Series:
     `values` is a sequence of texts or a pandas array of them.
     """
     listed = pd.array(values if hasattr(values, "dtype") else list(values), dtype="str")
-    place, names = pd.factorize(listed, sort=True)
+    place, names = pd.factorize(pd.Series(listed), sort=True)
     kind = pd.CategoricalDtype(pd.Index(names), ordered=True)
     smallest = np.min_scalar_type(-max(len(names), 1))
     made = pd.Categorical.from_codes(

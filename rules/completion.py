@@ -179,7 +179,7 @@ def _worded(live: pd.DataFrame) -> Texts:
     loss = live["loss_db"].notna()
     value = live["loss_db"].where(loss, live["power_dbm"]).round(3).astype("str")
     grade: pd.Series = live["grade"].astype("str")
-    text = grade + " " + value + np.where(loss, " dB", " dBm") + ", limit "
+    text: pd.Series = grade + " " + value + np.where(loss, " dB", " dBm") + ", limit "
     return (text + live["limit_db"].round(3).astype("str")).to_numpy(dtype=object)
 
 

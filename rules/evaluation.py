@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
+from typing import Any
 
 import pandas as pd
 
@@ -51,3 +52,12 @@ class Evaluation:
     completion: pd.DataFrame
     retests: pd.DataFrame
     balance: pd.DataFrame
+
+    def spelled(self) -> Evaluation:
+        """Return it with plain text in place of kind `few`, as reports and exports take it."""
+        made: dict[str, Any] = {name: getattr(self, name) for name in TABLES}
+        return replace(self, **{name: tables.spelled(table) for name, table in made.items()})
+
+
+TABLES = tuple(part.name for part in fields(Evaluation) if part.name not in ("as_of", "plan"))
+"""The tables of an Evaluation."""

@@ -25,7 +25,7 @@ def make(states: pd.DataFrame, links: pd.DataFrame, answers: pd.DataFrame) -> pd
     if table.empty:
         return tables.empty(tables.RETESTS)
     redo = ~table["state"].isin(("missing", "failed"))
-    table["why"] = table["why"].mask(redo, "decided: measure again")
+    table["why"] = table["why"].astype("str").mask(redo, "decided: measure again")
     backwards = table["direction"] == "b-a"
     near = table["a_end"].mask(backwards, table["b_end"])
     table["panel"], table["port"] = ends.panel(near), ends.port(near)

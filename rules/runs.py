@@ -11,7 +11,18 @@ import numpy as np
 import pandas as pd
 
 from rules import asking, clocks, ids, sheets, suspicions, tables
-from rules.columns import Flags, Ints, codes, combined, distinct, few, sorted_rows, starts
+from rules.columns import (
+    Flags,
+    Ints,
+    codes,
+    combined,
+    distinct,
+    few,
+    sorted_rows,
+    starts,
+    texts,
+    to_few,
+)
 from rules.evaluation import RunSheets
 from rules.settings import Settings
 
@@ -78,10 +89,12 @@ def _set_right(
         said = clocks.local_to_utc(begin[number], settings.timezone)
         utc[mine] = said + (local[mine] - local[mine].min())
         right[mine] = True
+    state, basis = (working[name].astype("str") for name in ("clock_state", "order_basis"))
     return working.assign(
-        utc_s=utc, clock_state=working["clock_state"].mask(right, "corrected"),
-        order_basis=working["order_basis"].mask(right, "run-sheet"),
-    )  # fmt: skip
+        utc_s=utc,
+        clock_state=to_few(state.mask(right, "corrected")),
+        order_basis=to_few(basis.mask(right, "run-sheet")),
+    )
 
 
 def _breaks(
@@ -256,7 +269,7 @@ def _against_sheet(
     """Find runs whose dump names the direction opposite to the run sheet."""
     if not table["meter_end"].isin(("a", "b")).any():
         return suspicions.none()
-    expected = few([{"a": "b-a", "b": "a-b"}.get(end, "") for end in table["meter_end"]],
+    expected = texts([{"a": "b-a", "b": "a-b"}.get(end, "") for end in table["meter_end"]],
                      number, working.index)  # fmt: skip
     wrong = (working["direction"] != "") & (expected != "") & (working["direction"] != expected)
     wrong &= (out["duplicate_of"] == "") & (working["fibre_position"] != 2)

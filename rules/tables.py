@@ -263,7 +263,7 @@ def _empty(columns: tuple[tuple[str, str], ...]) -> pd.DataFrame:
 
 
 def conform(frame: pd.DataFrame, contract: Columns) -> pd.DataFrame:
-    """Return `frame` with exactly the contract's columns, in its order, values and types as it says.
+    """Return `frame` with exactly the contract's columns, in its order and of its types.
 
     Missing columns are filled with the absent value; columns of other names are dropped.
     """
@@ -305,13 +305,17 @@ def conform(frame: pd.DataFrame, contract: Columns) -> pd.DataFrame:
     return frame.reset_index(drop=True)
 
 
+def spelled(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return a table whose columns of kind `few` are plain text."""
+    shared = [name for name, kind in frame.dtypes.items() if columns.is_few(kind)]
+    return frame.astype(dict.fromkeys(shared, "str"))
+
+
 def canonical(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     """Return a public table as exported: contract columns, rows by key, values rounded."""
-    out = conform(frame, PUBLIC[table])
+    out = spelled(conform(frame, PUBLIC[table]))
     for name, kind in PUBLIC[table].items():
-        if kind == "few":
-            out[name] = out[name].astype("str")
-        elif kind == "float":
+        if kind == "float":
             # adding 0.0 turns -0.0 into 0.0, which would print differently
             out[name] = out[name].round(DECIMALS.get(name, 3)) + 0.0
     key = list(KEYS[table])

@@ -168,7 +168,8 @@ def _few(values: np.ndarray, order: np.ndarray) -> pd.Series:
 def notes(working: pd.DataFrame, by: ByReading) -> pd.DataFrame:
     """Note per run how many readings of multimode fibre were stored as 1310 nm."""
     odd = (by.status == "paired") & (by.wavelength_nm == 1300) & (by.stored_nm == 1310)
-    counted = working["run_id"].iloc[by.row[odd]].value_counts().sort_index()
+    runs = working["run_id"].iloc[by.row[odd]].astype("str")
+    counted = runs.value_counts().sort_index()
     rows = [
         {
             "code": "wavelength-1310-on-multimode",

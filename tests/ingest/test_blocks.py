@@ -53,7 +53,8 @@ def test_a_link_finds_its_rows_in_the_order_in_which_they_were_put(
             wanted = put.loc[put["link_id"] == link].to_dict("records")
             assert found == wanted
         whole = put.sort_values("link_id", kind="stable", ignore_index=True)
-        pd.testing.assert_frame_equal(blocks.frame(one, "test_states"), whole)
+        stored = tables.spelled(blocks.frame(one, "test_states"))
+        pd.testing.assert_frame_equal(stored, tables.spelled(whole))
         assert list(blocks.rows(one, "test_states")) == list(
             whole.itertuples(index=False, name=None)
         )

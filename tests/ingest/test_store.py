@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from ingest import intake, plugins, readings, store, views
 from ingest.job import Job
-from rules import tables
+from rules import columns, tables
 from tests.ingest import sample
 
 
@@ -145,8 +145,13 @@ def test_readings_come_back_exactly_as_they_were_put(
         stored, rows = readings.load(connection)
     assert stored["reading_id"].is_unique
     assert rows.is_unique
+    assert {c for c, t in stored.dtypes.items() if columns.is_few(t)} == {
+        name for name, kind in tables.STORED.items() if kind == "few"
+    }
+    stored = tables.spelled(stored)
     assert {c: str(t) for c, t in stored.dtypes.items()} == {
-        name: tables.DTYPES[kind] for name, kind in tables.STORED.items()
+        name: "str" if kind == "few" else tables.DTYPES[kind]
+        for name, kind in tables.STORED.items()
     }
     whole = pd.concat(dumps, ignore_index=True)
     names = list(tables.EXTRACTED)
