@@ -55,8 +55,8 @@ class Evaluation:
 
     def spelled(self) -> Evaluation:
         """Return it with plain text in place of kind `few`, as reports and exports take it."""
-        made: dict[str, Any] = {name: getattr(self, name) for name in TABLES}
-        return replace(self, **{name: tables.spelled(table) for name, table in made.items()})
+        made: dict[str, Any] = {name: tables.spelled(getattr(self, name)) for name in TABLES}
+        return replace(self, **made)
 
 
 TABLES = tuple(part.name for part in fields(Evaluation) if part.name not in ("as_of", "plan"))

@@ -212,7 +212,7 @@ def evaluation(count: int = 40, seed: int = 1) -> Evaluation:
         completion=completion.count(states, plan),
         retests=retests.make(states, plan, tables.empty(tables.ANSWERS)),
         balance=tables.conform(balance, tables.BALANCE),
-    )
+    ).spelled()
 
 
 def grades_of(state: pd.Series) -> pd.Series:

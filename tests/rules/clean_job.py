@@ -46,7 +46,7 @@ class Job:
 
     plan: Plan
     stored: pd.DataFrame
-    """STORED and `true_link`, `visit` (cable, way), `true_loss_db`."""
+    """STORED, spelled, and `true_link`, `visit` (cable, way), `true_loss_db`."""
     sheets: RunSheets
     settings: Settings
     decisions: Decisions = field(default_factory=Decisions)
@@ -131,7 +131,7 @@ def make(seed: int, cables: list[tuple[str, int]] | None = None) -> Job:
     kept = {**tables.STORED, "true_link": "text", "visit": "text", "true_loss_db": "float"}
     return Job(
         Plan(links, 1),
-        tables.conform(stored, kept),
+        tables.spelled(tables.conform(stored, kept)),
         RunSheets(tables.conform(pd.DataFrame(sheets), tables.RUN_SHEETS),
                   tables.conform(pd.DataFrame(checks), tables.SHEET_CHECKS)),
         SETTINGS,
