@@ -200,18 +200,24 @@ def parameters(connection: sqlite3.Connection) -> Parameters:
 def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered) -> None:
     """Replace the derived tables in one transaction."""
     stored, numbers = gathered.kept.stored["reading_id"], gathered.rows.to_numpy()
-    states, pairs = (
-        frame.assign(row=numbers.take(positions(stored, frame["reading_id"])))
-        for frame in (made.readings, made.pairs)
-    )
-    own = {
-        "reading_state": states, "pairs": pairs,
-        "link_rows": pairs.loc[pairs["link_id"] != "", ["link_id", "row"]],
-        "link_states": linkstates.count(made),
-    }  # fmt: skip
+
+    def rows_of(frame: pd.DataFrame) -> Any:
+        return numbers.take(positions(stored, frame["reading_id"]))
+
+    of_pairs = rows_of(made.pairs)
+    linked = (made.pairs["link_id"] != "").to_numpy()
+    own: dict[str, Callable[[], pd.DataFrame]] = {
+        "reading_state": lambda: made.readings.assign(row=rows_of(made.readings)),
+        "pairs": lambda: made.pairs.assign(row=of_pairs),
+        "link_rows": lambda: pd.DataFrame(
+            {"link_id": made.pairs["link_id"].array[linked], "row": of_pairs[linked]}
+        ),
+        "link_states": lambda: linkstates.count(made),
+    }
 
     def frame_of(name: str) -> pd.DataFrame:
-        return own[name] if name in own else getattr(made, name)
+        memory.give_back()  # what the table before took on its way
+        return own[name]() if name in own else getattr(made, name)
 
     with store.transaction(connection):
         for name in BLOCKS:

@@ -35,7 +35,9 @@ def codes(column: pd.Series, sort: bool = False) -> tuple[Ints, Any]:
 
 def _used(number: Ints, texts: Any) -> tuple[Ints, Any]:
     """Leave out the texts that no row has; what is absent stays −1."""
-    there = np.bincount(number + 1, minlength=len(texts) + 1)[1:] > 0
+    there = np.zeros(len(texts) + 1, dtype="bool")
+    there[number] = True
+    there = there[:-1]
     if there.all():
         return number, texts
     place = np.append(np.cumsum(there) - 1, -1)
