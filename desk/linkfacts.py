@@ -51,7 +51,7 @@ def _applications(link: Mapping[str, Any]) -> list[dict[str, Any]]:
 
     from rules import applications, tables
 
-    grades = tables.conform(pd.DataFrame(list(link["grades"])), tables.GRADES)
+    grades = tables.spelled(tables.conform(pd.DataFrame(list(link["grades"])), tables.GRADES))
     plan = tables.conform(pd.DataFrame([link["plan"]]), tables.LINKS)
     found = applications.supported(applications.results(plan, grades))
     return [{str(k): v for k, v in row.items()} for row in found.to_dict("records")]

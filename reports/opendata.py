@@ -78,7 +78,7 @@ def frames(evaluation: Evaluation, results: pd.DataFrame, document: str) -> dict
 
 def rounded(frame: pd.DataFrame, columns: tables.Columns) -> pd.DataFrame:
     """Conform a table and round its floats to their decimals (dB: 0.001)."""
-    out = tables.conform(frame, columns)
+    out = tables.spelled(tables.conform(frame, columns))
     for name, kind in columns.items():
         if kind == "float":
             # adding 0.0 turns -0.0 into 0.0, which would print differently

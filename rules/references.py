@@ -82,9 +82,10 @@ def _sources(working: pd.DataFrame, runs: pd.DataFrame) -> pd.Series:
     if not len(runs) or not (own == "").any():
         return own
     by_run = runs.set_index("run_id")["source_serial"]
-    number, names = codes(working["run_id"])
-    run_source = few(list(by_run.reindex(names).fillna("")), number, working.index)
-    return own.mask(own == "", run_source)
+    number, runs_named = codes(working["run_id"])
+    said, names = codes(own)
+    source = np.where((own == "").to_numpy(), len(names) + number, said)
+    return few([*names, *by_run.reindex(runs_named).fillna("")], source, working.index)
 
 
 def _from_dumps(working: pd.DataFrame, source: pd.Series) -> tuple[Ints, Floats, Floats]:

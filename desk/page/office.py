@@ -22,6 +22,7 @@ from ingest import blocks, current, derive, schema, store
 from ingest.errors import Trouble
 from ingest.job import Job, who
 from ingest.logs import write_bug
+from rules import tables
 
 T = TypeVar("T")
 Row = dict[str, Any]
@@ -50,7 +51,7 @@ class Reader:
 
     def columns(self, table: str, wanted: Sequence[str]) -> pd.DataFrame:
         """Return columns of a derived table of links, whole."""
-        return blocks.frame(self.connection, table, wanted)
+        return tables.spelled(blocks.frame(self.connection, table, wanted))
 
     def distinct(self, table: str, wanted: Sequence[str]) -> list[tuple[Any, ...]]:
         """Return the distinct combinations of columns of a derived table of links, sorted."""
