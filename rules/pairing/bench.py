@@ -54,14 +54,15 @@ def lay_out(case: Case, named: np.ndarray, sweep: np.ndarray) -> Bench | None:
     named: the unit whose planned label each record has to the letter, -1 none; sweep: its sweep,
     -1 none (`sweeps.find`).
     """
-    rows = np.flatnonzero(_near(sweep < 0, BORDER))
+    rows = np.flatnonzero(_near(sweep < 0, BORDER, case.run))
     if not len(rows):
         return None
     names = case.table["label"].take(rows).to_list()
     counts = Counter(names)
     typed = candidates.read_labels(
-        sorted(counts), counts, case.grid, case.index, case.bound.aliases, case.settings
-    )
+        sorted(counts), counts, case.grid, case.index, case.bound.aliases, case.settings,
+        case.elsewhere,
+    )  # fmt: skip
     runs = _stretches(case.run[rows], rows)
     sign = _signs(names, typed, runs)
     order = _followed(names, typed, runs, sign, case.fixed[rows])
@@ -71,11 +72,12 @@ def lay_out(case: Case, named: np.ndarray, sweep: np.ndarray) -> Bench | None:
     return Bench(case, named, sweep, rows, names, typed, runs, sign[order], kind, moves)
 
 
-def _near(marked: np.ndarray, reach: int) -> np.ndarray:
-    """Mark what stands at most `reach` records from a marked one."""
+def _near(marked: np.ndarray, reach: int, run: np.ndarray) -> np.ndarray:
+    """Mark what stands at most `reach` records from a marked one of the same run."""
     before = np.r_[0, np.cumsum(marked)]
     at = np.arange(len(marked))
-    low, high = np.maximum(at - reach, 0), np.minimum(at + reach + 1, len(marked))
+    low = np.maximum(at - reach, np.searchsorted(run, run))
+    high = np.minimum(at + reach + 1, np.searchsorted(run, run, side="right"))
     return np.asarray(before[high] > before[low])
 
 
@@ -169,7 +171,7 @@ def standing(states: States, on: Bench) -> np.ndarray:
     around, which tell the habits of the run and what its losses are off by.
     """
     case, sweep = on.case, on.sweep
-    around = _near(sweep < 0, AROUND)
+    around = _near(sweep < 0, AROUND, case.run)
     near = np.zeros(len(case.grid.sizes), dtype=bool)
     near[case.grid.panel[states.unit]] = True
     out = (sweep >= 0) & (around | near[case.grid.panel[np.maximum(on.named, 0)]])
