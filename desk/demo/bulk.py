@@ -17,6 +17,8 @@ ROWS_PER_PORT = len(WAVELENGTHS)
 SECONDS_TO_NEXT_ROW = 20
 SECONDS_TO_NEXT_ROOM = 4 * 3600
 """A crew of several rests before its next room, which so is a run of its own."""
+UNTESTED = 2
+"""Panels that each crew of several has still to do."""
 FIRST_ROW = np.datetime64("2026-01-05T08:00:00")
 
 
@@ -46,14 +48,16 @@ def write(
 
     Every link is tested at two wavelengths, in both directions if `both`, panel by panel. `slips`
     is the share of records whose label has one wrong digit; the last `later` rows are a dump of
-    their own. Several `crews`, each with its own meter and dumps, share the rooms among them. The
-    same arguments, the same bytes.
+    their own. Several `crews`, each with its own meter and dumps, share the panels among them, and
+    each has `UNTESTED` yet to do. The same arguments, the same bytes.
     """
     folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng(seed)
     ways = 2 if both else 1
-    count = -(-readings // (ROWS_PER_PORT * ways))
+    count = tested = -(-readings // (ROWS_PER_PORT * ways))
     panels = -(-count // PORTS)
+    if crews > 1:
+        count += crews * UNTESTED * PORTS
     links = _links(count, both)
     plan = folder / "plan.csv"
     links.to_csv(plan, index=False, lineterminator="\n")
@@ -62,11 +66,10 @@ def write(
         np.arange(panels), np.arange(ways), np.arange(PORTS), indexing="ij"
     )
     link = (panel * PORTS + port).ravel()
-    way = way.ravel()[link < count]
-    link = link[link < count]
-    crew = link // (PORTS * PANELS_PER_ROOM) % crews
-    order = np.argsort(crew, kind="stable")
-    link, way, crew = link[order], way[order], crew[order]
+    way = way.ravel()[link < tested]
+    link = link[link < tested]
+    crew = link // PORTS * crews // panels
+    link += crew * UNTESTED * PORTS
     km = links["length_m"].to_numpy(dtype="float64") / 1000
     joints = rng.uniform(*physics.MATED_PAIR_DB, size=(count, 2)).sum(axis=1)
     labels = links["link_id"].to_numpy(dtype="object")[link]
@@ -102,7 +105,7 @@ def _taken(link: np.ndarray, crew: np.ndarray) -> np.ndarray:
     seconds *= SECONDS_TO_NEXT_ROW
     crews = int(crew.max(initial=0)) + 1
     if crews > 1:
-        room = np.repeat(link // (PORTS * PANELS_PER_ROOM) // crews, ROWS_PER_PORT)
+        room = np.repeat(link // (PORTS * PANELS_PER_ROOM), ROWS_PER_PORT)
         seconds += room * SECONDS_TO_NEXT_ROOM
     return FIRST_ROW + seconds * np.timedelta64(1, "s")
 
