@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from rules import tables
+
+if TYPE_CHECKING:
+    from rules.pairing import Memory
 
 
 @dataclass(frozen=True)
@@ -51,3 +55,5 @@ class Evaluation:
     completion: pd.DataFrame
     retests: pd.DataFrame
     balance: pd.DataFrame
+    memory: Memory | None = None
+    """What pairing settled, for the next evaluation of the job to take over (`evaluate`)."""
