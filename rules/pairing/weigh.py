@@ -71,8 +71,9 @@ def weigh(
     """
     given_up = np.zeros(int(case.run.max(initial=-1)) + 1, dtype=np.int64)
     touched = np.zeros(0, dtype=np.int64)
+    on: Bench | None = None
     while True:
-        on = bench.lay_out(case, named, sweep)
+        on = bench.lay_out(case, named, sweep, on)
         if on is None:
             return sweep, None
         found, fewer = _rounds(on, given_up)
