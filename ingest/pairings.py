@@ -37,8 +37,8 @@ def load(connection: sqlite3.Connection) -> Memory | None:
         ground = said["ground"].iloc[0].to_dict()
         if ground.pop("code") != _code():
             return None
-        classes = [_class(said, name) for name in _CLASSES]
-        return Memory(ground["ground"], *classes, said["questions"])
+        one, two = (_class(said, name) for name in _CLASSES)
+        return Memory(ground["ground"], one, two, said["questions"])
     except (Damaged, KeyError, IndexError):
         return None
 

@@ -50,9 +50,7 @@ def keys(column: pd.Series) -> pd.Series:
     after = pc.replace_substring_regex(texts, "(?s)^(.*[^0-9])?0*", "")
     after = pc.if_else(pc.and_(pc.equal(after, ""), pa.array(length > cut)), "0", after)
     joint = pc.if_else(pc.equal(after, ""), "", pa.array(gap, pa.large_string()))
-    out = pd.Series(
-        columns.joined(before.array.take(number), joint, after), index=column.index
-    )
+    out = pd.Series(columns.joined(before.array.take(number), joint, after), index=column.index)
     foreign = ~column.str.isascii()
     return out.mask(foreign, column[foreign].map(key)) if foreign.any() else out
 

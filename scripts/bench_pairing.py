@@ -113,9 +113,7 @@ def figures(records: tuple[int, ...] = RECORDS) -> dict[str, Any]:
             out[f"{count} records, {made.links} links"] = _told(pair(taken(folder, made)[-1]))
     with tempfile.TemporaryDirectory(prefix="glasstally-bench-") as name:
         folder = Path(name)
-        made = bulk.write(
-            folder / "made", READINGS + MORE, later=MORE, slips=SLIPS, crews=CREWS
-        )
+        made = bulk.write(folder / "made", READINGS + MORE, later=MORE, slips=SLIPS, crews=CREWS)
         early, late = taken(folder, made, later=1)
         first = pair(early)
         memory, seconds, size = stored(folder, first.made.memory)

@@ -51,9 +51,7 @@ class Bench:
         return np.isin(self.names, [n for n, i in self.typed.items() if i.tails])
 
 
-def lay_out(
-    case: Case, named: np.ndarray, sweep: np.ndarray, last: Bench | None
-) -> Bench | None:
+def lay_out(case: Case, named: np.ndarray, sweep: np.ndarray, last: Bench | None) -> Bench | None:
     """Lay out the records that belong to no sweep and those beside them, None where none is left.
 
     named: the unit whose planned label each record has to the letter, -1 none; sweep: its sweep,
@@ -152,21 +150,22 @@ def states(on: Bench, guess: np.ndarray) -> States:
     table = np.concatenate([options for options, _ in parts])
     first = np.r_[0, np.cumsum(count)]
     sure = np.flatnonzero(anchored >= 0)
-    instead = [(record, table), (sure, np.array([(unit, unit, 0, candidates.EXACT, exact)
-                                for unit in anchored[sure].tolist()]).reshape(-1, 5))]  # fmt: skip
+    certain = [(u, u, 0, candidates.EXACT, exact) for u in anchored[sure].tolist()]
+    instead = [(record, table), (sure, np.array(certain, dtype=np.int64).reshape(-1, 5))]
     answered = np.flatnonzero((anchored < 0) & (fixed > UNBOUND))
     for n in answered.tolist():
-        options = [tuple(option) for option in table[first[n] : first[n + 1]].tolist()]
-        bound = np.array(_bound(options, int(fixed[n])), dtype=np.int64)
+        free = [tuple(option) for option in table[first[n] : first[n + 1]].tolist()]
+        bound = np.array(_bound(free, int(fixed[n])), dtype=np.int64)
         instead.append((np.full(len(bound), n), bound))
     kept = np.ones(len(count), dtype=bool)
     kept[sure] = kept[answered] = False
     instead[0] = record[kept[record]], table[kept[record]]
     record = np.concatenate([records for records, _ in instead])
     order = np.argsort(record, kind="stable")
-    columns = np.concatenate([options for _, options in instead])[order].T.astype(np.int64)
+    options = np.concatenate([options for _, options in instead])[order].T.astype(np.int64)
+    unit, target, regime, form, bits = np.ascontiguousarray(options)
     first = np.searchsorted(record[order], np.arange(len(count) + 1))
-    return States(record[order], *np.ascontiguousarray(columns), first)
+    return States(record[order], unit, target, regime, form, bits, first)
 
 
 def _of_stretch(

@@ -172,11 +172,11 @@ class _Earlier:
         self.size = int(self.component.max(initial=-1)) + 1
 
     def same(self) -> np.ndarray:
-        """Say of each run whether its component is as it was, as far as that can be seen at once."""
+        """Say of each run whether its component is as it was, as far as is seen at once."""
         now, kept = self.now, self.kept
         known = self.at >= 0
-        known[known] = (
-            kept.runs["digest"].to_numpy()[self.at[known]] == now.digest[known].view(np.int64)
+        known[known] = kept.runs["digest"].to_numpy()[self.at[known]] == now.digest[known].view(
+            np.int64
         )
         whole = np.bincount(self.own[known], minlength=self.size)
         gone = whole != np.bincount(self.component, minlength=self.size)
@@ -187,7 +187,7 @@ class _Earlier:
         panel = now.case.grid.panel[np.setxor1d(marks, now.marks) // 2]
         gone[kept.panels["component"].to_numpy()[np.isin(kept.panels["panel"], panel)]] = True
         gone[self._other_order(known)] = True
-        return known & ~gone[self.own]
+        return np.asarray(known & ~gone[self.own])
 
     def _other_order(self, known: np.ndarray) -> np.ndarray:
         """Return the components in which an instrument went on otherwise than before, in doubt."""
@@ -202,7 +202,8 @@ class _Earlier:
         doubt = ~self.first[at[runs]]
         left = (there >= 0) & (doubt | ~self.last[there])
         joined = (here >= 0) & (doubt | ~self.last[here])
-        return np.r_[self.own[runs[left | joined | doubt]], self.component[here[joined]]]
+        away = self.own[runs[left | joined | doubt]]
+        return np.concatenate([away, self.component[here[joined]]])
 
     def heads(self, clean: np.ndarray) -> Counter[str]:
         """Count the names of panels that the plan lacks, as the runs taken over typed them."""
@@ -236,7 +237,7 @@ class _Earlier:
             then[str(head)] += count
         turned = {h for h in then if candidates.often(h, then[h]) != candidates.often(h, total[h])}
         hit[heads["component"].to_numpy()[heads["head"].isin(turned).to_numpy()]] = True
-        return clean & hit[self.own]
+        return np.asarray(clean & hit[self.own])
 
     def _went_on(self, clean: np.ndarray, batch: _Batch) -> np.ndarray:
         """Return the components that an instrument left for what was weighed now, or came to."""
@@ -247,7 +248,7 @@ class _Earlier:
         after = np.flatnonzero(self.now.case.before >= 0)
         before = self.now.case.before[after]
         across = (clean[after] != clean[before]) & ~(first[after] & last[before])
-        return self.own[np.where(clean[after], after, before)[across]]
+        return np.asarray(self.own[np.where(clean[after], after, before)[across]])
 
     def rows(self, clean: np.ndarray) -> np.ndarray:
         """Return where the records of the runs taken over stand among those kept."""

@@ -37,9 +37,12 @@ def ground(plan: Plan, parameters: Parameters, settings: Settings) -> str:
     return out.hexdigest()
 
 
-def of_records(working: pd.DataFrame, made: Records, bound: Bindings) -> np.ndarray:
+def of_records(
+    working: pd.DataFrame, made: Records, bound: Bindings, answered: np.ndarray
+) -> np.ndarray:
     """Return the digest of each record: its label, its readings, and what answers say of them.
 
+    answered: rows of the readings that answers name (`bindings.concerned`).
     64 bits each (uint64). Not among it: the clock and the meter, which matter to pairing only as
     the order of records and of runs.
     """
@@ -59,7 +62,7 @@ def of_records(working: pd.DataFrame, made: Records, bound: Bindings) -> np.ndar
         working["fibre_position"].to_numpy(dtype=np.int64)[used].view(np.uint64),
         bits("loss_db"),
         bits("length_m"),
-        _answers(ids, bound)[used],
+        _answers(ids, bound, answered)[used],
     )
     total = np.zeros(len(made.table), dtype=np.uint64)
     np.add.at(total, record, folded(*parts))
@@ -103,13 +106,13 @@ def _texts(texts: Sequence[str]) -> np.ndarray:
     return pd.util.hash_array(values, categorize=False) if len(values) else np.zeros(0, np.uint64)
 
 
-def _answers(ids: pd.Series, bound: Bindings) -> np.ndarray:
+def _answers(ids: pd.Series, bound: Bindings, answered: np.ndarray) -> np.ndarray:
     """Return a number per reading for what answers say of it, 0 where they say nothing."""
     out = np.zeros(len(ids), dtype=np.uint64)
     by_reading = (bound.links, bound.directions, bound.statuses, bound.asked, bound.by)
-    named = sorted(set().union(*by_reading))
-    if named:
-        said = ["\x1f".join(str(of.get(name)) for of in by_reading) for name in named]
-        at = columns.positions(pd.Series(named, dtype="str"), ids)
-        out[at >= 0] = _texts(said)[at[at >= 0]] | np.uint64(1)
+    said = [
+        "\x1f".join(str(of.get(reading)) for of in by_reading)
+        for reading in ids.iloc[answered].to_list()
+    ]
+    out[answered] = _texts(said) | np.uint64(1)
     return out

@@ -78,7 +78,9 @@ def pair(
     components that changed since `before` are settled anew.
     """
     done = settled(plan, working, decisions, parameters, settings, before)
-    by_reading = readings.spread(working, done.made, done.place, done.bound, done.found, settings)
+    by_reading = readings.spread(
+        working, done.made, done.place, done.bound, done.answered, done.found, settings
+    )
     rows = questions.make(
         working, done.made, done.place, done.bound, done.found, by_reading, done.explained,
         done.asked,
@@ -117,6 +119,8 @@ class Settled:
     place: Sites
     made: Records
     bound: Bindings
+    answered: np.ndarray
+    """Rows of the readings that answers name."""
     found: Outcome
     explained: questions.Explained
     ground: str
@@ -136,13 +140,15 @@ def settled(
     place = sites.of_plan(plan.links)
     made = records.of_readings(working)
     bound = bindings.of_answers(decisions.answers)
+    answered = bindings.concerned(working["reading_id"], bound)
     found, explained, parts = _settle(
-        plan, working, place, made, bound, decisions, parameters, settings, before
+        plan, working, place, made, bound, answered, decisions, parameters, settings, before
     )
     kept = tuple(None if part is None else part.kept for part in parts)
     return Settled(
-        place, made, bound, found, explained, ground, (kept[0], kept[1]), _standing(before, parts)
-    )
+        place, made, bound, answered, found, explained, ground, (kept[0], kept[1]),
+        _standing(before, parts),
+    )  # fmt: skip
 
 
 def _standing(
@@ -153,10 +159,12 @@ def _standing(
         return {}
     again = set[str]().union(*(part.anew for part in parts if part is not None))
     same = set[str]().union(*(part.untouched for part in parts if part is not None)) - again
+    groups = before.questions["group"].to_list()
+    rows = before.questions.drop(columns="group").to_dict("records")
     return {
-        (row["code"], row.pop("group")): row
-        for row in before.questions.to_dict("records")
-        if row["group"].partition(settle.OF_RUN)[0] in same
+        (str(row["code"]), group): {str(name): value for name, value in row.items()}
+        for group, row in zip(groups, rows, strict=True)
+        if group.partition(settle.OF_RUN)[0] in same
     }
 
 
@@ -173,7 +181,8 @@ def _units(links: np.ndarray, unit_of: np.ndarray) -> np.ndarray:
 
 def _settle(
     plan: Plan, working: pd.DataFrame, place: Sites, made: Records, bound: Bindings,
-    decisions: Decisions, parameters: Parameters, settings: Settings, before: Memory | None,
+    answered: np.ndarray, decisions: Decisions, parameters: Parameters, settings: Settings,
+    before: Memory | None,
 ) -> tuple[Outcome, questions.Explained, tuple[Made | None, Made | None]]:  # fmt: skip
     """Settle records of one fibre and records of two, each over its own grid."""
     acts = decisions.acts
@@ -184,9 +193,9 @@ def _settle(
     total = outcome.empty(len(table))
     explained = questions.Explained(evidence.empty(len(table)))
     measured = physics.of_records(working, made.record_of, len(table))
-    fixed = _fixed(working, made, place, bound)
+    fixed = _fixed(working, made, place, bound, answered)
     way = _ways(working, made)
-    digest = digests.placed(digests.of_records(working, made, bound), made)
+    digest = digests.placed(digests.of_records(working, made, bound, answered), made)
     parts: list[Made | None] = [None, None]
     for pairs in (False, True):
         mine = np.flatnonzero((table["two_fibres"] == pairs).to_numpy())
@@ -217,7 +226,9 @@ def _settle(
     return total, explained, (parts[0], parts[1])
 
 
-def _fixed(working: pd.DataFrame, made: Records, place: Sites, bound: Bindings) -> np.ndarray:
+def _fixed(
+    working: pd.DataFrame, made: Records, place: Sites, bound: Bindings, answered: np.ndarray
+) -> np.ndarray:
     """Return the site that answers give each record, -1 outside the plan, UNBOUND without one.
 
     A record whose readings were placed on different links is no evidence for either.
@@ -228,7 +239,8 @@ def _fixed(working: pd.DataFrame, made: Records, place: Sites, bound: Bindings) 
     number = place.number
     two = made.table["two_fibres"].to_numpy()
     seen: dict[int, set[int]] = {}
-    for reading, record in zip(working["reading_id"], made.record_of.tolist(), strict=True):
+    ids, records = working["reading_id"].iloc[answered], made.record_of[answered].tolist()
+    for reading, record in zip(ids, records, strict=True):
         if record < 0:
             continue
         if reading in bound.statuses:

@@ -136,9 +136,7 @@ def make(
         options = _options(members, by, place, found, more, turned)
         shown = explained.terms(inside)
         shown += neighbours(inside, names, runs, found, place, "held")
-        asked_of = next(
-            (bound.asked[i] for n in members if (i := ids[n]) in bound.asked), ""
-        )
+        asked_of = next((bound.asked[i] for n in members if (i := ids[n]) in bound.asked), "")
         if asked_of:
             shown.append({"term": "asked", "weight": 0.0, "text": f"{asked_of} is to be asked"})
         rows[code, group] = asking.ask(

@@ -57,9 +57,7 @@ class Weighed:
     """The panels that records of each run might ever have stood in (`rounds.Round`)."""
 
 
-def weigh(
-    case: Case, named: np.ndarray, sweep: np.ndarray
-) -> tuple[np.ndarray, Weighed | None]:
+def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray, Weighed | None]:
     """Weigh the records of a class that belong to no sweep, None where there are none.
 
     Returns the sweeps that stand besides: one that another record may lay claim to is weighed too.
@@ -86,7 +84,7 @@ def weigh(
 
 
 def _rounds(on: Bench, given_up: np.ndarray) -> tuple[Round, np.ndarray | None]:
-    """Weigh in rounds; return the last, and the sweeps that are left where some must be given up."""
+    """Weigh in rounds; return the last, and the sweeps left where some must be given up."""
     found = rounds.first(on)
     for number in range(ROUNDS):
         if number:

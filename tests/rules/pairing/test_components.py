@@ -18,7 +18,6 @@ from rules.pairing import crews, grid, sites
 from rules.settings import Settings
 from tests.rules.pairing.test_properties import plan_of
 
-
 AREAS, APART = 5, 6
 """Places where crews work, and panels from one to the next: some stay untested between them."""
 
