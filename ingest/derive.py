@@ -22,6 +22,7 @@ from ingest import (
     linkstates,
     lock,
     memory,
+    pairings,
     planload,
     readings,
     sheets,
@@ -176,6 +177,7 @@ def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
         Plan(links, number), stored, sheets.tables_of(connection), own_limits(job),
         contradictions.without(decisions(connection), contrary), parameters(connection),
         job.settings, _as_of(connection), contrary, unclear.find(connection), job_id(connection),
+        pairings.load(connection),
     )  # fmt: skip
     return _Gathered(kept, numbers, inputs(job, connection))
 
@@ -222,6 +224,7 @@ def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered
     with store.transaction(connection):
         for name in BLOCKS:
             blocks.put(connection, name, frame_of(name))
+        pairings.keep(connection, made.memory)
         for name, columns in DERIVED.items():
             connection.execute(f"DELETE FROM derived_{name}")
             rows = tables.conform(frame_of(name), columns)

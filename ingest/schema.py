@@ -13,6 +13,7 @@
 | plan_columns | the same by column | rebuilt, append-only |
 | derived_… | what `evaluate` gave, newest only | thrown away and written anew |
 | derived_block | its tables of a row per reading or test, by column (`ingest.blocks`) | likewise |
+| derived_block, `pairing` | what pairing settled, for the next time (`ingest.pairings`) | too |
 """
 
 from __future__ import annotations

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from rules import tables
+
+if TYPE_CHECKING:
+    from rules.pairing import Memory
 
 
 @dataclass(frozen=True)
@@ -52,6 +55,8 @@ class Evaluation:
     completion: pd.DataFrame
     retests: pd.DataFrame
     balance: pd.DataFrame
+    memory: Memory | None = None
+    """What pairing settled, for the next evaluation of the job to take over (`evaluate`)."""
 
     def spelled(self) -> Evaluation:
         """Return it with plain text in place of kind `few`, as reports and exports take it."""
@@ -59,5 +64,7 @@ class Evaluation:
         return replace(self, **made)
 
 
-TABLES = tuple(part.name for part in fields(Evaluation) if part.name not in ("as_of", "plan"))
+TABLES = tuple(
+    part.name for part in fields(Evaluation) if part.name not in ("as_of", "plan", "memory")
+)
 """The tables of an Evaluation."""

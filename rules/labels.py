@@ -6,7 +6,12 @@ import re
 import unicodedata
 from collections.abc import Iterable, Sequence
 
+import numpy as np
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
+
+from rules import columns
 
 TOKEN = re.compile(r"[A-Z]+|[0-9]+|[^\W\d_A-Z]+")
 SEPARATOR = re.compile(r"[\W_]+")
@@ -35,12 +40,26 @@ def key(label: str) -> str:
 
 def keys(column: pd.Series) -> pd.Series:
     """Return the keys of a text column without absent values, as `key` gives them one by one."""
+    # labels of a panel differ in their last number alone: what stands before is looked at once
+    texts = pa.array(column, pa.large_string())
+    head = pc.ascii_rtrim(texts, characters="0123456789")
+    length, cut = pc.binary_length(texts).to_numpy(), pc.binary_length(head).to_numpy()
+    number, heads = pd.factorize(pd.array(head, dtype="str"))
+    before = _keys(pd.Series(heads, dtype="str"))
+    gap = np.where(before.to_numpy(dtype=object)[number] != "", "-", "")
+    after = pc.replace_substring_regex(texts, "(?s)^(.*[^0-9])?0*", "")
+    after = pc.if_else(pc.and_(pc.equal(after, ""), pa.array(length > cut)), "0", after)
+    joint = pc.if_else(pc.equal(after, ""), "", pa.array(gap, pa.large_string()))
+    out = pd.Series(columns.joined(before.array.take(number), joint, after), index=column.index)
+    foreign = ~column.str.isascii()
+    return out.mask(foreign, column[foreign].map(key)) if foreign.any() else out
+
+
+def _keys(column: pd.Series) -> pd.Series:
+    """Return the keys of texts of ASCII signs."""
     out = column.str.upper()
     for pattern, replacement in _TO_KEY:
         out = out.str.replace(pattern, replacement, regex=True)
-    foreign = ~column.str.isascii()
-    if foreign.any():
-        out = out.mask(foreign, column[foreign].map(key))
     return out
 
 

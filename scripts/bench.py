@@ -3,7 +3,7 @@
 python3 scripts/bench.py                     stages at 10 000, 100 000 and 1 000 000 readings
 python3 scripts/bench.py 10000 100000        other sizes (up to 3000000)
 python3 scripts/bench.py --only page watch   other parts: layouts, page, watch, startup, handover,
-                                             portfolio; `all` for everything
+                                             portfolio, pairing; `all` for everything
 python3 scripts/bench.py --json FILE         write the figures as JSON as well
 
 The floor of a size is `pandas.read_csv` of the same bytes, the SHA-256 of them, and a bare
@@ -278,6 +278,13 @@ def startup() -> object:
     return _told(bench_startup.figures())
 
 
+def pairing() -> object:
+    """Show what pairing takes at first, and with what was settled before."""
+    import bench_pairing
+
+    return _told(bench_pairing.figures())
+
+
 def portfolio() -> object:
     """Show how long a sum over a great many readings of many jobs takes."""
     import bench_portfolio
@@ -306,7 +313,7 @@ def _told(found: dict[str, Any]) -> dict[str, Any]:
 
 PARTS: dict[str, Callable[[], object]] = {
     "layouts": layouts, "page": page, "watch": watch, "startup": startup, "handover": handover,
-    "portfolio": portfolio,
+    "portfolio": portfolio, "pairing": pairing,
 }  # fmt: skip
 
 

@@ -15,6 +15,10 @@ WAVELENGTHS = (850, 1300)
 PANELS_PER_ROOM = 20
 ROWS_PER_PORT = len(WAVELENGTHS)
 SECONDS_TO_NEXT_ROW = 20
+SECONDS_TO_NEXT_ROOM = 4 * 3600
+"""A crew of several rests before its next room, which so is a run of its own."""
+UNTESTED = 2
+"""Panels that each crew of several has still to do."""
 FIRST_ROW = np.datetime64("2026-01-05T08:00:00")
 
 
@@ -38,18 +42,22 @@ def write(
     dumps: int = 1,
     later: int = 0,
     slips: float = 0.0,
+    crews: int = 1,
 ) -> Bulk:
     """Write `readings` stored rows in the layout `comma-preamble` and the plan they belong to.
 
     Every link is tested at two wavelengths, in both directions if `both`, panel by panel. `slips`
     is the share of records whose label has one wrong digit; the last `later` rows are a dump of
-    their own. The same arguments, the same bytes.
+    their own. Several `crews`, each with its own meter and dumps, share the panels among them, and
+    each has `UNTESTED` yet to do. The same arguments, the same bytes.
     """
     folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng(seed)
     ways = 2 if both else 1
-    count = -(-readings // (ROWS_PER_PORT * ways))
+    count = tested = -(-readings // (ROWS_PER_PORT * ways))
     panels = -(-count // PORTS)
+    if crews > 1:
+        count += crews * UNTESTED * PORTS
     links = _links(count, both)
     plan = folder / "plan.csv"
     links.to_csv(plan, index=False, lineterminator="\n")
@@ -58,8 +66,10 @@ def write(
         np.arange(panels), np.arange(ways), np.arange(PORTS), indexing="ij"
     )
     link = (panel * PORTS + port).ravel()
-    way = way.ravel()[link < count]
-    link = link[link < count]
+    way = way.ravel()[link < tested]
+    link = link[link < tested]
+    crew = link // PORTS * crews // panels
+    link += crew * UNTESTED * PORTS
     km = links["length_m"].to_numpy(dtype="float64") / 1000
     joints = rng.uniform(*physics.MATED_PAIR_DB, size=(count, 2)).sum(axis=1)
     labels = links["link_id"].to_numpy(dtype="object")[link]
@@ -76,14 +86,36 @@ def write(
         "wavelength": np.tile(WAVELENGTHS, len(link))[:readings],
         "way": np.repeat(np.where(way == 0, "A>B", "B>A"), ROWS_PER_PORT)[:readings],
         "loss": np.round(np.maximum(loss, 0.03), 2),
+        "crew": np.repeat(crew, ROWS_PER_PORT)[:readings],
+        "taken": _taken(link, crew)[:readings],
     }
     paths = []
-    parts = np.array_split(np.arange(readings - later), dumps)
-    parts += [np.arange(readings - later, readings)] if later else []
-    for number, rows in enumerate(parts, start=1):
+    for number, rows in enumerate(_parts(frame["crew"], dumps, later), start=1):
         paths.append(folder / f"bulk-{number:03d}.csv")
         paths[-1].write_text(_dump(rows, frame), encoding="utf-8", newline="\n")
     return Bulk(plan, tuple(paths), count, readings)
+
+
+def _taken(link: np.ndarray, crew: np.ndarray) -> np.ndarray:
+    """Return when each row was stored; several crews rest between two rooms."""
+    own = np.arange(len(link)) - np.searchsorted(crew, crew)
+    seconds = np.repeat(own * ROWS_PER_PORT, ROWS_PER_PORT) + np.tile(
+        np.arange(ROWS_PER_PORT), len(link)
+    )
+    seconds *= SECONDS_TO_NEXT_ROW
+    crews = int(crew.max(initial=0)) + 1
+    if crews > 1:
+        room = np.repeat(link // (PORTS * PANELS_PER_ROOM), ROWS_PER_PORT)
+        seconds += room * SECONDS_TO_NEXT_ROOM
+    return FIRST_ROW + seconds * np.timedelta64(1, "s")
+
+
+def _parts(crew: np.ndarray, dumps: int, later: int) -> list[np.ndarray]:
+    """Divide the rows into dumps: `dumps` of each crew, and the last rows by themselves."""
+    early = np.arange(len(crew) - later)
+    bounds = np.flatnonzero(np.diff(crew[early])) + 1
+    parts = [part for own in np.split(early, bounds) for part in np.array_split(own, dumps)]
+    return [*parts, np.arange(len(crew) - later, len(crew))] if later else parts
 
 
 def _links(count: int, both: bool) -> pd.DataFrame:
@@ -128,8 +160,8 @@ def _dump(rows: np.ndarray, frame: dict[str, np.ndarray]) -> str:
     """Render some rows as one dump."""
     first = int(rows[0]) if len(rows) else 0
     chosen = slice(first, first + len(rows))
-    taken = FIRST_ROW + rows * np.timedelta64(SECONDS_TO_NEXT_ROW, "s")
-    clocks = np.char.replace(np.datetime_as_string(taken, unit="s"), "T", " ")
+    number = int(frame["crew"][first]) if len(rows) else 0
+    clocks = np.char.replace(np.datetime_as_string(frame["taken"][chosen], unit="s"), "T", " ")
     reference = np.array([physics.SOURCE_DBM[nm] for nm in WAVELENGTHS])[rows % ROWS_PER_PORT]
     loss = frame["loss"][chosen]
     body = "\n".join(
@@ -147,7 +179,8 @@ def _dump(rows: np.ndarray, frame: dict[str, np.ndarray]) -> str:
         )
     )
     return (
-        "Stored fibre tests,form 2\nMeter unit,MA-9001\nSource unit,SA-9002\nTester,Okafor\n"
+        f"Stored fibre tests,form 2\nMeter unit,MA-{9001 + 10 * number}\n"
+        f"Source unit,SA-{9002 + 10 * number}\nTester,Okafor\n"
         'Test cords,"one cord, reference grade"\n\n'
         "Entry,Link,Fibre,Wave nm,Way,Ref dBm,Level dBm,Loss dB,Mark,Taken\n"
         f"{body}\nEntries stored,{len(rows)}\n"

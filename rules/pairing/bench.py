@@ -36,6 +36,9 @@ class Bench:
     sign: np.ndarray
     kind: np.ndarray
     moves: chain.Moves
+    made: dict[tuple[bytes, ...], tuple[np.ndarray, np.ndarray]]
+    """States of stretches that were laid out before, for when sweeps beside others were given up:
+    five columns as `candidates.of_run` gives them, and how many of each record."""
 
     @property
     def retest(self) -> np.ndarray:
@@ -48,34 +51,38 @@ class Bench:
         return np.isin(self.names, [n for n, i in self.typed.items() if i.tails])
 
 
-def lay_out(case: Case, named: np.ndarray, sweep: np.ndarray) -> Bench | None:
+def lay_out(case: Case, named: np.ndarray, sweep: np.ndarray, last: Bench | None) -> Bench | None:
     """Lay out the records that belong to no sweep and those beside them, None where none is left.
 
     named: the unit whose planned label each record has to the letter, -1 none; sweep: its sweep,
-    -1 none (`sweeps.find`).
+    -1 none (`sweeps.find`). last: the bench before some sweeps were given up.
     """
-    rows = np.flatnonzero(_near(sweep < 0, BORDER))
+    rows = np.flatnonzero(_near(sweep < 0, BORDER, case.run))
     if not len(rows):
         return None
     names = case.table["label"].take(rows).to_list()
     counts = Counter(names)
-    typed = candidates.read_labels(
-        sorted(counts), counts, case.grid, case.index, case.bound.aliases, case.settings
-    )
+    typed = {} if last is None else dict(last.typed)
+    typed |= candidates.read_labels(
+        sorted(counts.keys() - typed.keys()), counts, case.grid, case.index, case.bound.aliases,
+        case.settings, case.elsewhere,
+    )  # fmt: skip
     runs = _stretches(case.run[rows], rows)
     sign = _signs(names, typed, runs)
     order = _followed(names, typed, runs, sign, case.fixed[rows])
     rows, names = rows[order], [names[n] for n in order.tolist()]
     kind = keying.kinds(names, case.run[rows])
     moves = chain.moves(case.parameters, len(case.grid.sizes))
-    return Bench(case, named, sweep, rows, names, typed, runs, sign[order], kind, moves)
+    made = {} if last is None else last.made
+    return Bench(case, named, sweep, rows, names, typed, runs, sign[order], kind, moves, made)
 
 
-def _near(marked: np.ndarray, reach: int) -> np.ndarray:
-    """Mark what stands at most `reach` records from a marked one."""
+def _near(marked: np.ndarray, reach: int, run: np.ndarray) -> np.ndarray:
+    """Mark what stands at most `reach` records from a marked one of the same run."""
     before = np.r_[0, np.cumsum(marked)]
     at = np.arange(len(marked))
-    low, high = np.maximum(at - reach, 0), np.minimum(at + reach + 1, len(marked))
+    low = np.maximum(at - reach, np.searchsorted(run, run))
+    high = np.minimum(at + reach + 1, np.searchsorted(run, run, side="right"))
     return np.asarray(before[high] > before[low])
 
 
@@ -134,34 +141,47 @@ def _followed(
 
 def states(on: Bench, guess: np.ndarray) -> States:
     """Return all states of the records; guess: where each probably stands, -1 unknown."""
-    case, grid = on.case, on.case.grid
     anchored = np.where(on.sweep[on.rows] >= 0, on.named[on.rows], -1)
-    fixed = case.fixed[on.rows]
-    exact = round(1000 * case.parameters.exact_bits)
-    table: list[tuple[int, int, int, int, int, int]] = []
-    first = [0]
-    for start, end in on.runs:
-        made = candidates.of_run(
-            on.names[start:end],
-            on.typed,
-            grid,
-            on.sign[start:end],
-            guess[start:end].tolist(),
-            case.parameters,
-        )
-        for record, options in enumerate(made, start):
-            if anchored[record] >= 0:
-                unit = int(anchored[record])
-                options = [(unit, unit, 0, candidates.EXACT, exact)]
-            elif fixed[record] > UNBOUND:
-                options = _bound(options, int(fixed[record]))
-            table.extend((record, *option) for option in options)
-            first.append(len(table))
-    columns = np.array(table, dtype=np.int64).reshape(-1, 6).T
-    return States(
-        columns[0], columns[1], columns[2], columns[3], columns[4], columns[5],
-        np.array(first, dtype=np.int64),
-    )  # fmt: skip
+    fixed = on.case.fixed[on.rows]
+    exact = round(1000 * on.case.parameters.exact_bits)
+    parts = [_of_stretch(on, start, end, guess) for start, end in on.runs]
+    count = np.concatenate([counts for _, counts in parts])
+    record = np.repeat(np.arange(len(count)), count)
+    table = np.concatenate([options for options, _ in parts])
+    first = np.r_[0, np.cumsum(count)]
+    sure = np.flatnonzero(anchored >= 0)
+    certain = [(u, u, 0, candidates.EXACT, exact) for u in anchored[sure].tolist()]
+    instead = [(record, table), (sure, np.array(certain, dtype=np.int64).reshape(-1, 5))]
+    answered = np.flatnonzero((anchored < 0) & (fixed > UNBOUND))
+    for n in answered.tolist():
+        free = [tuple(option) for option in table[first[n] : first[n + 1]].tolist()]
+        bound = np.array(_bound(free, int(fixed[n])), dtype=np.int64)
+        instead.append((np.full(len(bound), n), bound))
+    kept = np.ones(len(count), dtype=bool)
+    kept[sure] = kept[answered] = False
+    instead[0] = record[kept[record]], table[kept[record]]
+    record = np.concatenate([records for records, _ in instead])
+    order = np.argsort(record, kind="stable")
+    options = np.concatenate([options for _, options in instead])[order].T.astype(np.int64)
+    unit, target, regime, form, bits = np.ascontiguousarray(options)
+    first = np.searchsorted(record[order], np.arange(len(count) + 1))
+    return States(record[order], unit, target, regime, form, bits, first)
+
+
+def _of_stretch(
+    on: Bench, start: int, end: int, guess: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the states of the records of a stretch by what they and their neighbours say."""
+    mine = slice(start, end)
+    key = tuple(part[mine].tobytes() for part in (on.rows, on.sign, guess))
+    if key not in on.made:
+        options = candidates.of_run(
+            on.names[mine], on.typed, on.case.grid, on.sign[mine], guess[mine].tolist(),
+            on.case.parameters,
+        )  # fmt: skip
+        flat = np.array([state for states in options for state in states], dtype=np.int32)
+        on.made[key] = flat.reshape(-1, 5), np.array([len(states) for states in options])
+    return on.made[key]
 
 
 def standing(states: States, on: Bench) -> np.ndarray:
@@ -169,7 +189,7 @@ def standing(states: States, on: Bench) -> np.ndarray:
     around, which tell the habits of the run and what its losses are off by.
     """
     case, sweep = on.case, on.sweep
-    around = _near(sweep < 0, AROUND)
+    around = _near(sweep < 0, AROUND, case.run)
     near = np.zeros(len(case.grid.sizes), dtype=bool)
     near[case.grid.panel[states.unit]] = True
     out = (sweep >= 0) & (around | near[case.grid.panel[np.maximum(on.named, 0)]])

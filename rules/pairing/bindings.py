@@ -20,7 +20,10 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
+
+from rules import columns
 
 ACTIONS = ("place", "direction", "outside-plan", "leave-out", "alias", "ask-crew")
 
@@ -37,7 +40,15 @@ class Bindings:
     aliases: tuple[tuple[str, str], ...]
     """(typed, meant), newest first."""
     by: dict[str, str]
-    """Who decided, for the reason shown."""
+    """Who answered last of each reading that any answer names, for the reason shown."""
+
+
+def concerned(ids: pd.Series, bound: Bindings) -> np.ndarray:
+    """Return the rows of the readings, of these ids, that any answer names."""
+    named = sorted(bound.by)
+    if not named:
+        return np.zeros(0, dtype=np.int64)
+    return np.flatnonzero(columns.positions(pd.Series(named, dtype="str"), ids) >= 0)
 
 
 def read_list(text: str) -> list[str]:

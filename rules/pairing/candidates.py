@@ -8,7 +8,7 @@ itself, from the neighbours in the run, and from panels next to them.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -59,6 +59,11 @@ class Typed:
     job: bool = False
     """A label of the test set itself."""
 
+    @property
+    def lost(self) -> bool:
+        """Say whether the label has a port number, but no panel of the plan before it."""
+        return not self.full and self.port >= 0 and not self.panels
+
 
 @dataclass(frozen=True)
 class States:
@@ -82,8 +87,12 @@ def read_labels(
     index: match.Index,
     aliases: Sequence[tuple[str, str]],
     settings: Settings,
+    elsewhere: Mapping[str, int],
 ) -> dict[str, Typed]:
-    """Read every distinct label once against the plan."""
+    """Read every distinct label once against the plan.
+
+    elsewhere: how often other records of the job typed names of panels that the plan lacks.
+    """
     out: dict[str, Typed] = {}
     lost: Counter[str] = Counter()
     for label, found in match.find(distinct, index, aliases, settings).items():
@@ -122,7 +131,7 @@ def read_labels(
             found.alias,
             found.job,
         )
-    return _near(out, lost, grid)
+    return _near(out, lost, grid, elsewhere)
 
 
 def _past(grid: Grid, panels: Sequence[int], port: int) -> list[int]:
@@ -141,9 +150,16 @@ def _form(grid: Grid, unit: int, text: str, found: match.Match) -> int:
     return NORMALISED if labels.compact(link) == labels.compact(text) else OTHER_END
 
 
-def _near(typed: dict[str, Typed], lost: Counter[str], grid: Grid) -> dict[str, Typed]:
+def often(head: str, count: int) -> bool:
+    """Say whether a name that the plan lacks was typed so often that no key slipped there."""
+    return count >= 3 and len(head) >= 2
+
+
+def _near(
+    typed: dict[str, Typed], lost: Counter[str], grid: Grid, elsewhere: Mapping[str, int]
+) -> dict[str, Typed]:
     """Find panels whose name is one or two signs from a name that was typed again and again."""
-    again = sorted(head for head, count in lost.items() if count >= 3 and len(head) >= 2)
+    again = sorted(h for h, count in lost.items() if often(h, count + elsewhere.get(h, 0)))
     if not again:
         return typed
     known = sorted(grid.by_prefix)

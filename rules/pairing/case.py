@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -39,6 +40,25 @@ class Case:
     """Units that a repair or a retest list sends a crew to again: a second reading is no rival."""
     parameters: Parameters
     settings: Settings
+    before: np.ndarray
+    """The run that the same instrument did just before each run (`succession.previous`)."""
+    elsewhere: Mapping[str, int]
+    """Names of panels that the plan lacks, and how often records typed them that are not here."""
+
+    def take(self, rows: np.ndarray, elsewhere: Mapping[str, int]) -> Case:
+        """Return the case of some whole runs; the other records typed `elsewhere`."""
+        runs = np.unique(self.run[rows])
+        number = np.full(len(self.before) + 1, -1, dtype=np.int64)
+        number[runs] = np.arange(len(runs))
+        return replace(
+            self,
+            table=self.table.iloc[rows].reset_index(drop=True),
+            measured=self.measured.take(rows),
+            way=self.way[rows],
+            fixed=self.fixed[rows],
+            before=number[self.before[runs]],
+            elsewhere=elsewhere,
+        )
 
     @cached_property
     def names(self) -> list[str]:

@@ -18,6 +18,8 @@ WIDTHS = (8, 16, 24, 32, 48, 64)
 REACH = 6
 """Moves within a panel are told apart up to this many ports."""
 TINY = 1e-7
+TOGETHER = 200_000
+"""Pairs of states whose transitions are worked out at a time."""
 SPOT = 6
 """A run shorter than this is a spot check: where it ends says nothing."""
 BY_HAND = (1.0, 0.08, 0.02)
@@ -223,18 +225,26 @@ def _transitions(
     apart = np.array([other, 0.1, 0.0, 0.7, other])
     within, between = table.within.ravel(), table.between.ravel()
     out = [np.zeros(0)]
-    for t in range(1, len(alive_at)):
+    t, wide = 1, panel.shape[2] ** 2
+    while t < len(alive_at):
         n = alive_at[t]
-        regimes = regime[t - 1, :n, :, None] * count + regime[t, :n, None, :]
+        # several steps at a time, so that short ones are not all overhead
+        end = min(len(alive_at), t + max(1, TOGETHER // (n * wide)))
+        last_t, this_t = slice(t - 1, end - 1), slice(t, end)
+        regimes = regime[last_t, :n, :, None] * count + regime[this_t, :n, None, :]
         pair = regimes + kind[:n, None, None] * (count * count)
-        move = (place[t, :n, None, :] - place[t - 1, :n, :, None]) * sign[t, :n, None, :]
-        np.clip(move, -REACH, REACH, out=move)
-        far = panel[t, :n, None, :] - panel[t - 1, :n, :, None]
+        move = place[this_t, :n, None, :] - place[last_t, :n, :, None]
+        move *= sign[this_t, :n, None, :]
+        np.maximum(move, -REACH, out=move)
+        np.minimum(move, REACH, out=move)
+        far = panel[this_t, :n, None, :] - panel[last_t, :n, :, None]
         near = within.take(pair * width + move + REACH)
-        passed = (entry[t, :n] == 1) * (count * count)
-        away = between.take(pair + kind[:n, None, None] * (count * count) + passed[:, None, :])
-        away *= leave[t - 1, :n, :, None]
-        away *= enter[t, :n, None, :]
-        away *= apart.take(np.clip(far, -2, 2) + 2)
-        out.append(np.where(far == 0, near, away).astype(np.float32))
+        passed = (entry[this_t, :n] == 1) * (count * count)
+        away = between.take(pair + kind[:n, None, None] * (count * count) + passed[..., None, :])
+        away *= leave[last_t, :n, :, None]
+        away *= enter[this_t, :n, None, :]
+        away *= apart.take(np.minimum(np.maximum(far, -2), 2) + 2)
+        made = np.where(far == 0, near, away).astype(np.float32)
+        out.extend(made[step - t, : alive_at[step]] for step in range(t, end))
+        t = end
     return out

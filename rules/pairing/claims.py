@@ -16,7 +16,7 @@ AGREE_DB = 0.09
 
 
 def rivals(
-    states: States, probability: np.ndarray, run_of: np.ndarray, way: np.ndarray,
+    states: States, probability: np.ndarray, row: np.ndarray, run_of: np.ndarray, way: np.ndarray,
     panel: np.ndarray, retest: np.ndarray, again: np.ndarray, p: Parameters,
 ) -> np.ndarray:  # fmt: skip
     """Return thousandths of a bit against each state whose link other records claim.
@@ -25,7 +25,8 @@ def rivals(
     same direction `way`. Each record's claim is its probability there; retests are no rivals.
     Crews come back to whole panels, not to single ports: the claims against one run in one panel
     (`panel` of each unit) are one piece of evidence, shared out over its records. Records whose
-    label says retest, and units expected to be measured again, rival nobody.
+    label says retest, and units expected to be measured again, rival nobody. row: where each
+    record stands among those of its run.
     """
     base = int(way.max(initial=0)) + 1
     unit, record = states.unit, states.record
@@ -36,7 +37,7 @@ def rivals(
     claim = np.bincount(where, weights=probability * inside, minlength=len(spots))
     rec, at = spots // top, spots % top
     key = at * base + way[rec]
-    order = np.lexsort((rec, key))
+    order = np.lexsort((row[rec], run_of[rec], key))
     claim, rec, key, run = claim[order], rec[order], key[order], run_of[rec[order]]
     absent = np.log2(np.maximum(1 - np.minimum(claim, 0.999), 1e-3))
     absent[(claim < 0.02) | retest[rec] | np.isin(at, again)] = 0.0
@@ -48,7 +49,7 @@ def rivals(
         if gap >= len(key):
             break
         same = (key[gap:] == key[:-gap]) & (run[gap:] == run[:-gap])
-        same &= np.abs(rec[gap:] - rec[:-gap]) <= NEAR
+        same &= row[rec[gap:]] - row[rec[:-gap]] <= NEAR
         own[gap:] += np.where(same, absent[:-gap], 0.0)
         own[:-gap] += np.where(same, absent[gap:], 0.0)
     message = np.clip(total - own, p.claim_floor_bits, 0.0)

@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from rules import columns, tables
+from rules import asking, columns, tables
 from rules.acts import repairs
 from rules.evaluation import Decisions, Plan
 from rules.pairing import (
     bindings,
+    components,
+    digests,
+    evidence,
     grid,
     match,
     outcome,
@@ -21,9 +26,11 @@ from rules.pairing import (
     records,
     settle,
     sites,
+    succession,
 )  # fmt: skip
 from rules.pairing.bindings import Bindings
 from rules.pairing.case import UNBOUND, Case
+from rules.pairing.components import Kept, Made
 from rules.pairing.outcome import Outcome
 from rules.pairing.parameters import Parameters
 from rules.pairing.records import Records
@@ -33,12 +40,26 @@ from rules.settings import Settings
 
 
 @dataclass(frozen=True)
+class Memory:
+    """What a pairing settled, for the next one to take over what still stands."""
+
+    ground: str
+    """Digest of the plan and all rates (`digests.ground`); on another ground nothing stands."""
+    one: Kept | None
+    two: Kept | None
+    """Of the records of one fibre, and of two; None where there are none."""
+    questions: pd.DataFrame
+    """QUESTIONS within one run each, with `group`."""
+
+
+@dataclass(frozen=True)
 class Pairing:
     """PAIRS for every reading that is no reference, and what pairing found and asks."""
 
     pairs: pd.DataFrame
     questions: pd.DataFrame
     findings: pd.DataFrame
+    memory: Memory
 
 
 def pair(
@@ -48,22 +69,35 @@ def pair(
     decisions: Decisions,
     parameters: Parameters,
     settings: Settings,
+    before: Memory | None = None,
 ) -> Pairing:
     """Pair every reading of the working table with a planned link, or say why not.
 
     Each row whose quantity is not `reference` gets exactly one row of PAIRS. The same tables in
-    any row order give the same result.
+    any row order give the same result, with the memory of any earlier pairing or without: only
+    components that changed since `before` are settled anew.
     """
-    done = settled(plan, working, decisions, parameters, settings)
-    by_reading = readings.spread(working, done.made, done.place, done.bound, done.found, settings)
-    asked = questions.make(
-        working, done.made, done.place, done.bound, done.found, by_reading, done.explained
+    done = settled(plan, working, decisions, parameters, settings, before)
+    by_reading = readings.spread(
+        working, done.made, done.place, done.bound, done.answered, done.found, settings
     )
+    rows = questions.make(
+        working, done.made, done.place, done.bound, done.found, by_reading, done.explained,
+        done.asked,
+    )  # fmt: skip
     return Pairing(
         readings.as_pairs(by_reading, done.place),
-        tables.conform(asked, tables.QUESTIONS),
+        tables.conform(asking.questions(list(rows.values())), tables.QUESTIONS),
         readings.notes(working, by_reading),
+        Memory(done.ground, *done.kept, _within_runs(rows)),
     )
+
+
+def _within_runs(rows: Mapping[questions.Cause, Mapping[str, Any]]) -> pd.DataFrame:
+    """Return the questions that are about one run each, with the group of their records."""
+    kept = {cause: row for cause, row in rows.items() if settle.OF_RUN in cause[1]}
+    frame = tables.conform(pd.DataFrame(list(kept.values())), tables.QUESTIONS)
+    return frame.assign(group=pd.Series([group for _, group in kept], dtype="str"))
 
 
 def weighed(
@@ -85,20 +119,53 @@ class Settled:
     place: Sites
     made: Records
     bound: Bindings
+    answered: np.ndarray
+    """Rows of the readings that answers name."""
     found: Outcome
     explained: questions.Explained
+    ground: str
+    kept: tuple[Kept | None, Kept | None]
+    asked: dict[questions.Cause, dict[str, Any]]
+    """Questions of an earlier pairing that stand as they were."""
 
 
 def settled(
     plan: Plan, working: pd.DataFrame, decisions: Decisions, parameters: Parameters,
-    settings: Settings,
+    settings: Settings, before: Memory | None = None,
 ) -> Settled:  # fmt: skip
-    """Settle every record of a working table and keep the evidence of those weighed."""
+    """Settle every record of a working table and keep the evidence of those weighed now."""
+    ground = digests.ground(plan, parameters, settings)
+    if before is not None and before.ground != ground:
+        before = None
     place = sites.of_plan(plan.links)
     made = records.of_readings(working)
     bound = bindings.of_answers(decisions.answers)
-    found, explained = _settle(plan, working, place, made, bound, decisions, parameters, settings)
-    return Settled(place, made, bound, found, explained)
+    answered = bindings.concerned(working["reading_id"], bound)
+    found, explained, parts = _settle(
+        plan, working, place, made, bound, answered, decisions, parameters, settings, before
+    )
+    kept = tuple(None if part is None else part.kept for part in parts)
+    return Settled(
+        place, made, bound, answered, found, explained, ground, (kept[0], kept[1]),
+        _standing(before, parts),
+    )  # fmt: skip
+
+
+def _standing(
+    before: Memory | None, parts: Sequence[Made | None]
+) -> dict[questions.Cause, dict[str, Any]]:
+    """Return the questions about runs of which nothing was settled anew, in either class."""
+    if before is None:
+        return {}
+    again = set[str]().union(*(part.anew for part in parts if part is not None))
+    same = set[str]().union(*(part.untouched for part in parts if part is not None)) - again
+    groups = before.questions["group"].to_list()
+    rows = before.questions.drop(columns="group").to_dict("records")
+    return {
+        (str(row["code"]), group): {str(name): value for name, value in row.items()}
+        for group, row in zip(groups, rows, strict=True)
+        if group.partition(settle.OF_RUN)[0] in same
+    }
 
 
 def _named(subjects: pd.Series, place: Sites) -> np.ndarray:
@@ -114,8 +181,9 @@ def _units(links: np.ndarray, unit_of: np.ndarray) -> np.ndarray:
 
 def _settle(
     plan: Plan, working: pd.DataFrame, place: Sites, made: Records, bound: Bindings,
-    decisions: Decisions, parameters: Parameters, settings: Settings,
-) -> tuple[Outcome, questions.Explained]:  # fmt: skip
+    answered: np.ndarray, decisions: Decisions, parameters: Parameters, settings: Settings,
+    before: Memory | None,
+) -> tuple[Outcome, questions.Explained, tuple[Made | None, Made | None]]:  # fmt: skip
     """Settle records of one fibre and records of two, each over its own grid."""
     acts = decisions.acts
     told = (acts["kind"] == "note") & acts["argument"].isin(("skipped", "blocked"))
@@ -123,32 +191,44 @@ def _settle(
     again = _named(repairs(acts)["link_id"], place)
     table = made.table
     total = outcome.empty(len(table))
-    explained = questions.Explained()
+    explained = questions.Explained(evidence.empty(len(table)))
     measured = physics.of_records(working, made.record_of, len(table))
-    fixed = _fixed(working, made, place, bound)
+    fixed = _fixed(working, made, place, bound, answered)
     way = _ways(working, made)
+    digest = digests.placed(digests.of_records(working, made, bound, answered), made)
+    parts: list[Made | None] = [None, None]
     for pairs in (False, True):
         mine = np.flatnonzero((table["two_fibres"] == pairs).to_numpy())
         if not len(mine):
             continue
+        own = table.iloc[mine].reset_index(drop=True)
+        run = pd.factorize(own["run_id"])[0]
         layout = grid.of_sites(place, plan.links, pairs=pairs)
         unit_of = layout.unit_of
         bound_unit = np.where(fixed[mine] >= 0, unit_of[fixed[mine].clip(-1)], fixed[mine])
         case = Case(
-            table.iloc[mine].reset_index(drop=True),
+            own,
             measured.take(mine),
             way[mine], layout, plan.links, match.Index(place, pairs), bound, bound_unit,
             _units(noted, unit_of), _units(again, unit_of), parameters, settings,
+            succession.previous(own, run), {},
         )  # fmt: skip
-        part, weighed = settle.settle(case, place, pairs=pairs)
+        kept = None if before is None else before.two if pairs else before.one
+        part = components.of_class(
+            case, place, digests.of_runs(digest[mine], run), kept, pairs=pairs
+        )
+        parts[pairs] = part
         for name in outcome.FIELDS:
-            getattr(total, name)[mine] = getattr(part, name)
-        if weighed is not None:
-            explained.add(mine[weighed.rows], weighed)
-    return total, explained
+            getattr(total, name)[mine] = getattr(part.found, name)
+        explained.evidence.put(mine, part.evidence)
+        if part.weighed is not None:
+            explained.add(mine[part.rows[part.weighed.rows]], part.weighed)
+    return total, explained, (parts[0], parts[1])
 
 
-def _fixed(working: pd.DataFrame, made: Records, place: Sites, bound: Bindings) -> np.ndarray:
+def _fixed(
+    working: pd.DataFrame, made: Records, place: Sites, bound: Bindings, answered: np.ndarray
+) -> np.ndarray:
     """Return the site that answers give each record, -1 outside the plan, UNBOUND without one.
 
     A record whose readings were placed on different links is no evidence for either.
@@ -159,7 +239,8 @@ def _fixed(working: pd.DataFrame, made: Records, place: Sites, bound: Bindings) 
     number = place.number
     two = made.table["two_fibres"].to_numpy()
     seen: dict[int, set[int]] = {}
-    for reading, record in zip(working["reading_id"], made.record_of.tolist(), strict=True):
+    ids, records = working["reading_id"].iloc[answered], made.record_of[answered].tolist()
+    for reading, record in zip(ids, records, strict=True):
         if record < 0:
             continue
         if reading in bound.statuses:

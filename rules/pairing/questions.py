@@ -11,14 +11,17 @@ import pandas as pd
 
 from rules import asking, labels
 from rules.codes.questions import QUESTIONS
-from rules.pairing import candidates, gate
+from rules.pairing import candidates, evidence
 from rules.pairing.bindings import Bindings
+from rules.pairing.evidence import Evidence
 from rules.pairing.outcome import Outcome
 from rules.pairing.readings import ByReading
 from rules.pairing.records import Records
 from rules.pairing.sites import Sites
 from rules.pairing.weigh import Weighed
 
+Cause = tuple[str, str]
+"""Code and group of records that one question is about."""
 MOST_ROOMS = 12
 """Panels offered for shortened labels."""
 SHOWN = 4
@@ -29,7 +32,9 @@ SHOWN = 4
 class Explained:
     """Where the evidence of each record is kept: its class and its number there."""
 
+    evidence: Evidence
     where: dict[int, tuple[Weighed, int]] = field(default_factory=dict)
+    """The weighed records; what was taken over from before has its evidence alone."""
     classes: list[Weighed] = field(default_factory=list)
 
     def add(self, records: np.ndarray, weighed: Weighed) -> None:
@@ -60,7 +65,7 @@ class Explained:
     def rival_reading(self, record: int) -> str:
         """Say how the runner-up would read a record's label: empty where as it stands."""
         weighed, n = self.where[record]
-        rival = _best(weighed, n, weighed.second)
+        rival = evidence.best_at(weighed, weighed.second)[n]
         regime = int(weighed.states.regime[rival]) if rival >= 0 else 0
         return f"labels off: {candidates.REGIMES[regime]}" if regime else ""
 
@@ -69,28 +74,19 @@ class Explained:
 
         The named terms and `order of work` add up to `total`, in bits.
         """
-        sums: dict[str, float] = {}
-        total = 0.0
-        for record in records:
-            if record not in self.where:
-                continue
-            weighed, n = self.where[record]
-            best, rival = _best(weighed, n, weighed.unit), _best(weighed, n, weighed.second)
-            if best < 0 or rival < 0:
-                continue
-            total += float(
-                gate.log_odds(
-                    weighed.p_unit[n : n + 1] / max(weighed.p_unit[n] + weighed.p_second[n], 1e-12)
-                )[0]
-            )
-            for name, value in weighed.terms.items():
-                sums[name] = sums.get(name, 0.0) + float(value[best] - value[rival]) / 1000
-        if not sums:
+        known = np.array(records, dtype=np.int64)
+        known = known[~np.isnan(self.evidence.total[known])]
+        if not len(known):
             return []
+        total, values = float(self.evidence.total[known].sum()), self.evidence.terms[known]
         rows: list[dict[str, Any]] = [
-            {"term": name, "weight": round(value, 1) + 0.0, "text": WORDS[name]}
-            for name, value in sums.items()
-        ]
+            {"term": name, "weight": round(int(value[held].sum()) / 1000, 1) + 0.0,
+             "text": WORDS[name]}
+            for name, value, held in zip(
+                evidence.TERMS, values.T, (values != evidence.ABSENT).T, strict=True
+            )
+            if held.any()
+        ]  # fmt: skip
         order = round(total - sum(r["weight"] for r in rows), 1)
         rows.append({"term": "order of work", "weight": order, "text": WORDS["order of work"]})
         rows.append({"term": "total", "weight": round(total, 1), "text": WORDS["total"]})
@@ -110,28 +106,26 @@ WORDS = {
 }
 
 
-def _best(weighed: Weighed, n: int, units: np.ndarray) -> int:
-    """Return the most probable state of a record at its place among `units`, -1 where none is."""
-    states = weighed.states
-    options = np.arange(states.first[n], states.first[n + 1])
-    place = np.where(states.form[options] == candidates.OUTSIDE, -1, states.unit[options])
-    mine = options[place == units[n]]
-    return int(mine[np.argmax(np.round(weighed.probability[mine], 9))]) if len(mine) else -1
-
-
 def make(
     working: pd.DataFrame, made: Records, place: Sites, bound: Bindings, found: Outcome,
-    by: ByReading, explained: Explained,
-) -> pd.DataFrame:  # fmt: skip
-    """Make table QUESTIONS: one row per cause."""
+    by: ByReading, explained: Explained, before: Mapping[Cause, dict[str, Any]],
+) -> dict[Cause, dict[str, Any]]:  # fmt: skip
+    """Make the rows of QUESTIONS, one per cause.
+
+    before: rows of an earlier pairing whose records, and all that concerns them, are as they were.
+    """
     groups: dict[tuple[str, str], list[int]] = {}
     for n in np.flatnonzero(by.status == "question").tolist():
         groups.setdefault((by.code[n] or "doubtful-label", by.group[n]), []).append(n)
     names = made.table["label"].to_list()
     runs = made.table["run_id"].to_list()
-    rows = []
-    for (code, _), members in sorted(groups.items()):
-        members.sort(key=lambda n: by.reading_id[n])
+    ids = by.reading_id.to_numpy(dtype=object)
+    rows = {}
+    for (code, group), members in sorted(groups.items()):
+        if (code, group) in before:
+            rows[code, group] = before[code, group]
+            continue
+        members.sort(key=lambda n: ids[n])
         inside = sorted({int(by.record[n]) for n in members})
         typed = list(dict.fromkeys(names[r] for r in inside))
         run_ids = sorted({runs[r] for r in inside})
@@ -140,25 +134,21 @@ def make(
         more = [[room[at[int(by.record[n])]] for n in members] for room in rooms]
         turned = _turned(inside, found) if code == "order-reversed" else {}
         options = _options(members, by, place, found, more, turned)
-        evidence = explained.terms(inside)
-        evidence += neighbours(inside, names, runs, found, place, "held")
-        asked_of = next(
-            (bound.asked[i] for n in members if (i := by.reading_id[n]) in bound.asked), ""
-        )
+        shown = explained.terms(inside)
+        shown += neighbours(inside, names, runs, found, place, "held")
+        asked_of = next((bound.asked[i] for n in members if (i := ids[n]) in bound.asked), "")
         if asked_of:
-            evidence.append({"term": "asked", "weight": 0.0, "text": f"{asked_of} is to be asked"})
-        rows.append(
-            asking.ask(
-                code,
-                _message(code, typed, run_ids, members, by, found, place),
-                str(options[0]["label"]),
-                [by.reading_id[n] for n in members],
-                options,
-                evidence,
-                asking.Settled(),
-            )
+            shown.append({"term": "asked", "weight": 0.0, "text": f"{asked_of} is to be asked"})
+        rows[code, group] = asking.ask(
+            code,
+            _message(code, typed, run_ids, members, by, found, place),
+            str(options[0]["label"]),
+            [ids[n] for n in members],
+            options,
+            shown,
+            asking.Settled(),
         )
-    return asking.questions(rows)
+    return rows
 
 
 def _message(

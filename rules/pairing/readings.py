@@ -37,10 +37,13 @@ class ByReading:
 
 
 def spread(
-    working: pd.DataFrame, made: Records, place: Sites, bound: Bindings, found: Outcome,
-    settings: Settings,
+    working: pd.DataFrame, made: Records, place: Sites, bound: Bindings, answered: np.ndarray,
+    found: Outcome, settings: Settings,
 ) -> ByReading:  # fmt: skip
-    """Give every reading its record's outcome, then what answers and its own wavelength say."""
+    """Give every reading its record's outcome, then what answers and its own wavelength say.
+
+    answered: rows of the readings that answers name.
+    """
     row = np.flatnonzero((working["quantity"] != "reference").to_numpy())
 
     def own(name: str) -> np.ndarray:
@@ -89,7 +92,7 @@ def spread(
         code=code,
         group=group,
     )
-    _answers(by, place, bound)
+    _answers(by, place, bound, np.searchsorted(row, answered[np.isin(answered, row)]))
     _wavelengths(by, place, settings)
     off = by.status != "paired"
     by.how[off & (by.how != "answered")] = ""
@@ -97,12 +100,12 @@ def spread(
     return by
 
 
-def _answers(by: ByReading, place: Sites, bound: Bindings) -> None:
+def _answers(by: ByReading, place: Sites, bound: Bindings, answered: np.ndarray) -> None:
     """Put what people decided in place of what the evidence says."""
     if not (bound.links or bound.statuses or bound.directions):
         return
     number = place.number
-    for n, reading in enumerate(by.reading_id.tolist()):
+    for n, reading in zip(answered.tolist(), by.reading_id.take(answered).tolist(), strict=True):
         if by.status[n] == "duplicate":
             continue
         if reading in bound.directions:

@@ -25,6 +25,8 @@ class Round:
     """The form in which each record's label names a planned link, -1 where it names none."""
     again: np.ndarray
     """Per record: the label says that it is a retest."""
+    touched: np.ndarray
+    """The panels where records of each run may stand, as run number x panels + panel, sorted."""
 
 
 def first(on: Bench) -> Round:
@@ -37,7 +39,8 @@ def first(on: Bench) -> Round:
         return found
     own = len(on.rows)
     unit, p_unit, _, _ = top_two(found.states, found.probability, len(found.every))
-    return _first(on, np.where(on.shortened & (p_unit[:own] > 0.5), unit[:own], -1))
+    again = _first(on, np.where(on.shortened & (p_unit[:own] > 0.5), unit[:own], -1))
+    return replace(again, touched=np.union1d(again.touched, found.touched))
 
 
 def _first(on: Bench, guess: np.ndarray) -> Round:
@@ -47,6 +50,8 @@ def _first(on: Bench, guess: np.ndarray) -> Round:
     """
     case, rows, named, typed = on.case, on.rows, on.named, on.typed
     states = bench.states(on, guess)
+    panel = case.grid.panel[states.unit]
+    touched = np.unique(case.run[rows[states.record]] * len(case.grid.sizes) + panel)
     standing = bench.standing(states, on)
     besides = np.zeros(len(standing), dtype=np.int64)
     every = np.r_[rows, standing]
@@ -66,14 +71,12 @@ def _first(on: Bench, guess: np.ndarray) -> Round:
     return Round(
         every, states, place, terms, solve(on, states, place, terms),
         np.r_[written, besides + candidates.EXACT], np.r_[on.retest, besides > 0],
+        touched,
     )  # fmt: skip
 
 
-def next_round(on: Bench, last: Round, before: np.ndarray) -> Round:
-    """Weigh again with what the last round found: habits, rival claims, where crews came from.
-
-    before: the run that the same instrument did just before each (`succession.previous`).
-    """
+def next_round(on: Bench, last: Round) -> Round:
+    """Weigh again with what the last round found: habits, rival claims, where crews came from."""
     case, p, states = on.case, on.case.parameters, last.states
     run_of, way = case.run[last.every], case.way[last.every]
     found, p_found, _, _ = top_two(states, last.probability, len(last.every))
@@ -81,12 +84,15 @@ def next_round(on: Bench, last: Round, before: np.ndarray) -> Round:
     stands = on.named.copy()
     stands[last.every] = sure
     terms = dict(last.terms)
-    terms["succession"] = succession.weigh(states, last.every, stands, case.run, before, case.grid)
+    terms["succession"] = succession.weigh(
+        states, last.every, stands, case.run, case.before, case.grid
+    )
     terms["habit"] = _habits(states, last.probability, run_of, last.written)
     if p.one_to_one:
         terms["claims"] = claims.rivals(
-            states, last.probability, run_of, way, case.grid.panel, last.again, case.again, p
-        )
+            states, last.probability, last.every, run_of, way, case.grid.panel, last.again,
+            case.again, p,
+        )  # fmt: skip
     if p.physics:
         terms["values"] = _values(on, states, last.every, sure)
         terms["other visit"] = claims.second_visits(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from rules import labels
@@ -13,9 +15,23 @@ from rules.settings import Settings
 
 SWEPT = "label as planned; every port of the panel claimed once, in order"
 """Reason of every record of a sweep, and of no other."""
+OF_RUN = "\x1f"
+"""In the group of a cause within one run: run id, class and cause; in no other group."""
 
 
-def settle(case: Case, place: Sites, *, pairs: bool) -> tuple[Outcome, weigh.Weighed | None]:
+@dataclass(frozen=True)
+class Part:
+    """The outcome of some records; the unit that each label names and the sweep it stands in (-1
+    none); and the evidence of those that had to be weighed.
+    """
+
+    found: Outcome
+    named: np.ndarray
+    sweep: np.ndarray
+    weighed: weigh.Weighed | None
+
+
+def settle(case: Case, place: Sites, *, pairs: bool) -> Part:
     """Settle the records of one class; those that had to be weighed come with their evidence.
 
     place: the sites that the class's grid is laid out over, `pairs` whether as pairs of fibres.
@@ -28,13 +44,14 @@ def settle(case: Case, place: Sites, *, pairs: bool) -> tuple[Outcome, weigh.Wei
         out.group[:] = case.table["run_id"].to_numpy(dtype=object)
         out.reason[:] = "the plan has no place for such a record"
         _leave_out(out, job)
-        return out, None
+        none = np.full(len(case.table), -1, dtype=np.int64)
+        return Part(out, none, none, None)
     named, sweep, weighed = _weigh(case, place, pairs=pairs)
     swept = sweep >= 0
     unit = np.where(swept, named, -1)
     _sweeps(out, case, unit, swept)
     if weighed is None:
-        return out, None
+        return Part(out, named, sweep, None)
     rows, names = weighed.rows, weighed.names
     mine = ~swept[rows]
     unit[rows] = weighed.unit
@@ -60,6 +77,9 @@ def settle(case: Case, place: Sites, *, pairs: bool) -> tuple[Outcome, weigh.Wei
     verdict = gate.judge(weighed, claims, case.parameters, settings.pairing_tolerance)
     accepted = (verdict.accepted & free) | (fixed[rows] >= 0)
     code, group = causes.of_held(weighed, claims, verdict, ~accepted & free, names)
+    run_ids = case.table["run_id"].to_numpy(dtype=object)[rows]
+    # numbers of runs depend on what else is settled, and may be the other class's too
+    group = np.where(group != "", run_ids + f"{OF_RUN}{pairs}{OF_RUN}" + group, "")
     site = np.where(weighed.unit >= 0, case.grid.site[np.maximum(weighed.unit, 0)], -1)
     only = np.array([bench.only(weighed.typed[n]) for n in names], dtype=np.int64)
     how, reason = _words(weighed, claims, verdict, names)
@@ -79,7 +99,7 @@ def settle(case: Case, place: Sites, *, pairs: bool) -> tuple[Outcome, weigh.Wei
     _leave_out(found, job)
     for name in outcome.FIELDS:
         getattr(out, name)[rows[mine]] = getattr(found, name)[mine]
-    return out, weighed
+    return Part(out, named, sweep, weighed)
 
 
 def _weigh(

@@ -19,7 +19,7 @@ MOST_OFF_DB = 0.5
 """A sweep whose loss stands further from its run's habit is weighed like any other; two and a
 half times what one cable differs from the next (`physics.weigh`)."""
 MOST_ROUNDS = 2
-"""Rounds in which only the sweeps in doubt are given up."""
+"""Times that a run loses only the sweeps in doubt."""
 LIKELY = 0.02
 """A place this probable for another record is a claim to be weighed."""
 MOST_LENGTHS_OFF = 0.2
@@ -77,14 +77,15 @@ def find(case: Case, unit: np.ndarray) -> np.ndarray:
 
 def undoubted(
     case: Case, unit: np.ndarray, sweep: np.ndarray, rows: np.ndarray, states: States,
-    probability: np.ndarray, rounds: int,
+    probability: np.ndarray, given_up: np.ndarray,
 ) -> np.ndarray | None:  # fmt: skip
     """Return the sweeps without those that another record may lay claim to; None if none may.
 
-    A place that another record may have measured the same way is such a claim. Where that was so
-    again and again, the other sweeps of the same runs go too, which soon ends the matter.
+    A place that another record may have measured the same way is such a claim. Where a run lost
+    sweeps again and again, its others go too, which soon ends the matter.
 
-    rows: the record of the class that each record among `states` is.
+    rows: the record of the class that each record among `states` is; given_up: how often each run
+    lost sweeps already.
     """
     owner = np.full(case.grid.units * WAYS, -1, dtype=np.int64)
     held = sweep >= 0
@@ -95,8 +96,9 @@ def undoubted(
     doubted = np.isin(sweep, found[found >= 0])
     if not doubted.any():
         return None
-    if rounds >= MOST_ROUNDS:
-        doubted = np.isin(case.run, case.run[doubted])
+    tired = np.zeros(len(given_up), dtype=bool)
+    tired[case.run[doubted]] = True
+    doubted |= (tired & (given_up >= MOST_ROUNDS))[case.run]
     return np.where(doubted, -1, sweep)
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from rules.pairing import bench, candidates, chain, rounds, succession, sweeps
+from rules.pairing import bench, candidates, chain, rounds, sweeps
 from rules.pairing.bench import Bench
 from rules.pairing.candidates import OUTSIDE, States
 from rules.pairing.case import Case
@@ -53,11 +53,11 @@ class Weighed:
     rows: np.ndarray
     """Where each record stands in its class: those of sweeps far from others are left out, and two
     in reverse by their labels are followed the other way round (`bench.lay_out`)."""
+    touched: np.ndarray
+    """The panels that records of each run might ever have stood in (`rounds.Round`)."""
 
 
-def weigh(
-    case: Case, named: np.ndarray, sweep: np.ndarray, given_up: int = 0
-) -> tuple[np.ndarray, Weighed | None]:
+def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray, Weighed | None]:
     """Weigh the records of a class that belong to no sweep, None where there are none.
 
     Returns the sweeps that stand besides: one that another record may lay claim to is weighed too.
@@ -65,26 +65,40 @@ def weigh(
     named: the unit whose planned label each record has to the letter, -1 none; sweep: its sweep,
     -1 none (`sweeps.find`). A sweep's records stand where their labels say: those next to others
     keep their place in the chain, which is cut between them; the rest only speak as claims, habits
-    and values. given_up: how often sweeps were given up already.
+    and values.
     """
-    on = bench.lay_out(case, named, sweep)
-    if on is None:
-        return sweep, None
+    given_up = np.zeros(int(case.run.max(initial=-1)) + 1, dtype=np.int64)
+    touched = np.zeros(0, dtype=np.int64)
+    on: Bench | None = None
+    while True:
+        on = bench.lay_out(case, named, sweep, on)
+        if on is None:
+            return sweep, None
+        found, fewer = _rounds(on, given_up)
+        touched = np.union1d(touched, found.touched)
+        if fewer is None:
+            return sweep, _weighed(on, rounds.alone(on, found), touched)
+        # counted by run, so that one run's doubts never hasten another's
+        given_up[np.unique(case.run[fewer != sweep])] += 1
+        sweep = fewer
+
+
+def _rounds(on: Bench, given_up: np.ndarray) -> tuple[Round, np.ndarray | None]:
+    """Weigh in rounds; return the last, and the sweeps left where some must be given up."""
     found = rounds.first(on)
-    before = succession.previous(case.table, case.run)
     for number in range(ROUNDS):
         if number:
-            found = rounds.next_round(on, found, before)
+            found = rounds.next_round(on, found)
         if number in (0, ROUNDS - 1):
             fewer = sweeps.undoubted(
-                case, named, sweep, found.every, found.states, found.probability, given_up
+                on.case, on.named, on.sweep, found.every, found.states, found.probability, given_up
             )
             if fewer is not None:
-                return weigh(case, named, fewer, given_up + 1)
-    return sweep, _weighed(on, rounds.alone(on, found))
+                return found, fewer
+    return found, None
 
 
-def _weighed(on: Bench, found: Round) -> Weighed:
+def _weighed(on: Bench, found: Round, touched: np.ndarray) -> Weighed:
     """Read off the places of all records, and what they would be without part of the evidence."""
     case, rows, states = on.case, on.rows, found.states
     unit, p_unit, second, p_second = top_two(states, found.probability, len(rows))
@@ -93,6 +107,7 @@ def _weighed(on: Bench, found: Round) -> Weighed:
         *_plain(on, found), on.typed, on.names, on.retest, on.sign, on.kind > 0, case.run[rows],
         np.bincount(case.run)[case.run[rows]], case.way[rows],
         case.table["record"].to_numpy(dtype=np.int64)[rows], _own(on, found, unit), rows,
+        touched,
     )  # fmt: skip
 
 

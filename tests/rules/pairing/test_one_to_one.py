@@ -33,9 +33,9 @@ def soft(bits: np.ndarray, runs: np.ndarray, rounds: int = ROUNDS) -> np.ndarray
         probability = np.exp2(total - total.max(axis=1, keepdims=True))
         probability /= probability.sum(axis=1, keepdims=True)
         against = claims.rivals(
-            states, probability.ravel(), runs, np.zeros(records, dtype=np.int64),
-            np.arange(units), np.zeros(records, dtype=bool), np.zeros(0, dtype=np.int64),
-            Parameters(),
+            states, probability.ravel(), np.arange(records), runs,
+            np.zeros(records, dtype=np.int64), np.arange(units),
+            np.zeros(records, dtype=bool), np.zeros(0, dtype=np.int64), Parameters(),
         )  # fmt: skip
         # half a step, so that two rivals do not both leave and both come back for ever
         total = 0.5 * total + 0.5 * (bits + against.reshape(bits.shape) / 1000)

@@ -1,0 +1,83 @@
+"""What pairing settled, by component, kept in the store so that the next evaluation takes it over.
+
+It lies beside the derived tables, behind the same sums, and may be thrown away at any time: what
+is damaged, of other code or of another form is as good as none, and everything is paired anew.
+`verify` never reads it, and so proves what was derived with its help.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import sqlite3
+from dataclasses import fields
+from functools import cache
+from importlib import resources
+from typing import Any
+
+import pandas as pd
+
+from ingest import arrow
+from ingest.errors import Damaged
+from rules.pairing import Kept, Memory
+
+_NAME = "pairing"
+"""What its blocks in `derived_block` are called, and then which of its tables they hold."""
+_CLASSES = ("one", "two")
+
+
+def load(connection: sqlite3.Connection) -> Memory | None:
+    """Return what the last evaluation stored, None where that cannot be used."""
+    found = dict(
+        connection.execute(
+            "SELECT first, data FROM derived_block WHERE name = ? AND first != ''", (_NAME,)
+        ).fetchall()
+    )
+    try:
+        said = {name: arrow.unpack(_NAME, data).to_pandas() for name, data in found.items()}
+        ground = said["ground"].iloc[0].to_dict()
+        if ground.pop("code") != _code():
+            return None
+        one, two = (_class(said, name) for name in _CLASSES)
+        return Memory(ground["ground"], one, two, said["questions"])
+    except (Damaged, KeyError, IndexError):
+        return None
+
+
+def keep(connection: sqlite3.Connection, memory: Memory | None) -> None:
+    """Replace what is kept, inside the caller's transaction."""
+    connection.execute("DELETE FROM derived_block WHERE name = ?", (_NAME,))
+    if memory is None:
+        return
+    made: dict[str, pd.DataFrame] = {
+        "ground": pd.DataFrame({"ground": [memory.ground], "code": [_code()]}),
+        "questions": memory.questions,
+    }
+    for name in _CLASSES:
+        kept: Kept | None = getattr(memory, name)
+        if kept is not None:
+            made |= {f"{name} {field.name}": getattr(kept, field.name) for field in fields(Kept)}
+    connection.executemany(
+        "INSERT INTO derived_block (name, first, data) VALUES (?, ?, ?)",
+        ((_NAME, name, arrow.pack(arrow.table(frame))) for name, frame in made.items()),
+    )
+
+
+def _class(said: dict[str, Any], name: str) -> Kept | None:
+    if f"{name} runs" not in said:
+        return None
+    return Kept(*(said[f"{name} {field.name}"] for field in fields(Kept)))
+
+
+@cache
+def _code() -> str:
+    """Return the digest of the rules that this program runs: what others settled does not count."""
+    out = hashlib.sha256()
+    places = [resources.files("rules")]
+    while places:
+        place = places.pop()
+        for entry in sorted(place.iterdir(), key=lambda entry: entry.name):
+            if entry.is_dir():
+                places.append(entry)
+            elif entry.name.endswith((".py", ".toml")):
+                out.update(entry.name.encode() + b"\0" + entry.read_bytes())
+    return out.hexdigest()
