@@ -258,10 +258,8 @@ def _targets(
     bits = {EXACT: p.exact_bits, NORMALISED: p.normalised_bits, OTHER_END: p.other_end_bits}
     for unit, form in info.full:
         out[unit] = (_milli(bits[form]), form)
-    tails: Sequence[int] = info.tails
-    if len(tails) > 12 and around:
-        near = [u for u in tails if int(grid.panel[u]) in around]
-        tails = near or tails
+    # where others of the run seem to stand comes first, but never instead of all other panels
+    tails = sorted(info.tails, key=lambda u: int(grid.panel[u]) not in around)
     for unit in tails[:AMBIGUOUS]:
         out.setdefault(unit, (_milli(p.tail_bits), TAIL))
     often = min(heads[info.head], 8) if info.head else 1
@@ -313,9 +311,9 @@ def _states(
     sizes, starts = grid.sizes, grid.starts
     for target, (bits, form) in targets.items():
         out.append((target, target, 0, form, bits))
-        if len(targets) > 16 and form == TAIL:
-            continue
         panel = int(grid.panel[target])
+        if len(targets) > 16 and form == TAIL and panel not in around:
+            continue
         low, high = int(starts[panel]), int(starts[panel + 1])
         for regime in (1, 2, 3, 4):
             unit = target - SHIFTS[regime] * step
