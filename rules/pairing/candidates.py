@@ -31,6 +31,8 @@ REACH = 60
 """How many records away a neighbour still says where the crew stands."""
 WIDTH = 64
 """Most states of one record."""
+OUTSIDES = 24
+"""Most of them that are outside the plan."""
 AMBIGUOUS = 40
 """Most places taken from one shortened label."""
 
@@ -184,6 +186,8 @@ def of_run(
     for t, info in enumerate(infos):
         step = int(sign[t])
         expected = _expected(t, before[t], after[t], anchors, step, grid)
+        if not info.full and not info.tails:
+            expected = list(dict.fromkeys([*expected, *_among(infos, t, step, grid)]))
         targets = _targets(info, expected, around, heads, grid, p)
         for panel, length in instead[t]:
             unit = grid.unit_at(panel, info.port)
@@ -249,6 +253,18 @@ def _expected(
     return list(dict.fromkeys(u for u in out if 0 <= u < grid.units))
 
 
+def _among(infos: Sequence[Typed], t: int, step: int, grid: Grid) -> list[int]:
+    """Return the units that shortened labels beside a record leave open for it.
+
+    Without them the record would hold the whole run at the few places it knows itself.
+    """
+    for n in (t - 1, t + 1, t - 2, t + 2, t - 3, t + 3):
+        if 0 <= n < len(infos) and infos[n].tails:
+            there = [(u, u + step * (t - n)) for u in infos[n].tails[:AMBIGUOUS]]
+            return [v for u, v in there if 0 <= v < grid.units and grid.panel[u] == grid.panel[v]]
+    return []
+
+
 def _targets(
     info: Typed, expected: Sequence[int], around: Sequence[int], heads: Counter[str], grid: Grid,
     p: Parameters,
@@ -312,7 +328,7 @@ def _states(
     for target, (bits, form) in targets.items():
         out.append((target, target, 0, form, bits))
         panel = int(grid.panel[target])
-        if len(targets) > 16 and form == TAIL and panel not in around:
+        if len(targets) > 16 and panel not in around:
             continue
         low, high = int(starts[panel]), int(starts[panel + 1])
         for regime in (1, 2, 3, 4):
@@ -348,7 +364,7 @@ def _states(
         out.append((0, -1, 0, OUTSIDE, weight))
     if len(out) > WIDTH:
         out.sort(key=lambda s: (-s[4], s[2] != 0, s[0], s[2], s[3]))
-        outside = [s for s in out if s[3] == OUTSIDE][:6]
+        outside = [s for s in out if s[3] == OUTSIDE][:OUTSIDES]
         out = [s for s in out if s[3] != OUTSIDE][: WIDTH - len(outside)] + outside
     return sorted(out)
 
