@@ -148,18 +148,24 @@ def _near(typed: dict[str, Typed], lost: Counter[str], grid: Grid) -> dict[str, 
     again = sorted(head for head, count in lost.items() if count >= 3 and len(head) >= 2)
     if not again:
         return typed
-    known = sorted(grid.by_prefix)
+    known = sorted(head for head in grid.by_ending if len(head) >= 3 or head in grid.by_prefix)
     table = process.cdist(again, known, scorer=OSA.distance, score_cutoff=2, dtype=np.uint8)
     close: dict[str, list[tuple[int, int]]] = {}
     most = np.array([1 if len(head) < 8 else 2 for head in again])[:, None]
     for row, column in zip(*np.nonzero(table <= most), strict=True):
         edits = int(table[row, column])
-        panels = grid.by_prefix[known[column]]
+        # an ending one sign away names the same panels as the whole name does, and more
+        panels = grid.by_ending[known[column]]
+        if len(panels) > AMBIGUOUS:
+            continue
         close.setdefault(again[row], []).extend((panel, max(edits, 1)) for panel in panels)
     out = {}
     for label, info in typed.items():
-        panels_near = sorted(set(close.get(info.head, ())), key=lambda pe: (pe[1], pe[0]))
-        hits = [(unit, e) for p, e in panels_near[:24] if (unit := grid.unit_at(p, info.port)) >= 0]
+        least: dict[int, int] = {}
+        for panel, edits in close.get(info.head, ()):
+            least[panel] = min(edits, least.get(panel, edits))
+        panels_near = sorted(least.items(), key=lambda pe: (pe[1], pe[0]))
+        hits = [(unit, e) for p, e in panels_near[:AMBIGUOUS] if (unit := grid.unit_at(p, info.port)) >= 0]
         out[label] = info if not hits else Typed(**{**info.__dict__, "near": tuple(hits)})
     return out
 
