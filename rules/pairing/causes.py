@@ -100,13 +100,28 @@ def _lone(
     Such a record is asked about by itself: neither what is asked of its neighbours nor another
     slip elsewhere in the run has the same answer. A damaged name that a counter repeats is one.
     """
-    doubtful = (code != "") & (weighed.p_unit <= LIKELY)
+    held = code != ""
+    doubtful = held & (weighed.p_unit <= LIKELY)
     slip = doubtful & np.isin(code, RANK) & (form >= candidates.MISTYPED)
-    heads = [(r, p, weighed.typed[n].head) for r, p, n in zip(
-        weighed.run_of.tolist(), panel.tolist(), names, strict=True)]
+    places = zip(weighed.run_of.tolist(), panel.tolist(), names, strict=True)
+    heads = [(run, where, weighed.typed[name].head) for run, where, name in places]
     often = Counter(heads[n] for n in np.flatnonzero(slip).tolist())
     slip[[n for n in np.flatnonzero(slip).tolist() if often[heads[n]] > FEW]] = False
-    return np.asarray(slip | (doubtful & (code == "outside-the-plan")))
+    out = slip | (doubtful & (code == "outside-the-plan"))
+    out |= (code == "abbreviation") & _odd(weighed, names)
+    return np.asarray(out)
+
+
+def _odd(weighed: Weighed, names: list[str]) -> np.ndarray:
+    """Say of each record whether its number is far from both neighbours', which go together."""
+    port = np.array([weighed.typed[name].port for name in names])
+    out = np.zeros(len(names), dtype=bool)
+    run = weighed.run_of
+    before, own, after = port[:-2], port[1:-1], port[2:]
+    known = (run[:-2] == run[2:]) & (before >= 0) & (after >= 0)
+    far = np.minimum(np.abs(own - before), np.abs(own - after)) > ANEW
+    out[1:-1] = known & (np.abs(after - before) <= ANEW) & far
+    return out
 
 
 def _blocks(weighed: Weighed, names: list[str]) -> np.ndarray:
