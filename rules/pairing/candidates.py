@@ -165,7 +165,11 @@ def _near(typed: dict[str, Typed], lost: Counter[str], grid: Grid) -> dict[str, 
         for panel, edits in close.get(info.head, ()):
             least[panel] = min(edits, least.get(panel, edits))
         panels_near = sorted(least.items(), key=lambda pe: (pe[1], pe[0]))
-        hits = [(unit, e) for p, e in panels_near[:AMBIGUOUS] if (unit := grid.unit_at(p, info.port)) >= 0]
+        hits = [
+            (unit, e)
+            for p, e in panels_near[:AMBIGUOUS]
+            if (unit := grid.unit_at(p, info.port)) >= 0
+        ]
         out[label] = info if not hits else Typed(**{**info.__dict__, "near": tuple(hits)})
     return out
 

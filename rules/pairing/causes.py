@@ -73,12 +73,14 @@ def of_held(
             group[record] = f"run {run}"
         else:
             group[record] = f"run {run} {names[record]}"
-    for (run, where), records in stretches.items():
-        counted = Counter(code[r] for r in records)
-        # one or two odd records do not make the cause of a whole stretch
-        strong = [c for c in RANK if counted[c] >= max(1, len(records) // 4)]
-        code[records] = strong[0]
-        group[records] = f"run {run} panel {where}"
+    for (run, where), every in stretches.items():
+        # what is true of the ports before a skipped one need not be true of those after it
+        for number, records in enumerate(_in_a_row(weighed, every)):
+            counted = Counter(code[r] for r in records)
+            # one or two odd records do not make the cause of a whole stretch
+            strong = [c for c in RANK if counted[c] >= max(1, len(records) // 4)]
+            code[records] = strong[0]
+            group[records] = f"run {run} panel {where} part {number}"
     return code, group
 
 
@@ -90,6 +92,15 @@ def _reversed(weighed: Weighed, ledger: Ledger, verdict: Verdict, held: np.ndarr
     out = held & (verdict.objection == OBJECTIONS.index("order reversed"))
     near = np.r_[False, out[:-1]] | np.r_[out[1:], False]
     return np.asarray(out | (held & near & exchanged(weighed) & ~ledger.rival.astype(bool)))
+
+
+def _in_a_row(weighed: Weighed, records: list[int]) -> list[list[int]]:
+    """Split the held records of one run in one panel wherever they do not go from port to port.
+
+    There a port has no reading, or what stands there is asked about by itself or not at all.
+    """
+    step = np.abs(np.diff(weighed.unit[records]))
+    return [part.tolist() for part in np.split(np.array(records), np.flatnonzero(step > 1) + 1)]
 
 
 def _lone(

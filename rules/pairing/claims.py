@@ -93,7 +93,10 @@ def second_visits(
     known = (others > 0.5) & (states.form != OUTSIDE) & np.isfinite(centred[record])
     off = centred[record] - total / np.maximum(others, 1e-9)
     wide = np.maximum(spread[record], physics.AGREE_DB)
-    near = np.log2(wide * 1.4 / physics.AGREE_DB / 1.4) - 0.7213 * (off / (physics.AGREE_DB * 1.4)) ** 2
+    near = (
+        np.log2(wide * 1.4 / physics.AGREE_DB / 1.4)
+        - 0.7213 * (off / (physics.AGREE_DB * 1.4)) ** 2
+    )
     far = -0.7213 * (off / (wide * 1.4)) ** 2
     bits = np.where(known, np.clip(near - far, -2.0, 2.0), 0.0)
     return np.asarray(np.rint(1000 * bits), dtype=np.int64)

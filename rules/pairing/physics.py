@@ -20,7 +20,7 @@ MOST_BITS = 2.0
 AGREE_DB = 0.09
 """Spread between two measurements of one fibre (common practice, no source)."""
 CLEANED = 0.3
-"""Share of retests that find another loss, because the connector was cleaned (engineering value)."""
+"""Share of retests that find another loss, as the connector was cleaned (engineering value)."""
 OUTSIDE_BITS = -1.0
 MODE_BITS = -10.0
 LOG2_E = 1.4426950408889634
