@@ -33,7 +33,7 @@ from rules.evaluation import Decisions, Plan
 from rules.pairing import engine, fit, gate, records
 from rules.settings import Settings
 
-JUDGING_SEEDS = range(946, 949)
+JUDGING_SEEDS = range(952, 955)
 TURNS = 3
 """How often questions are answered and asked anew."""
 

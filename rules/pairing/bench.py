@@ -231,11 +231,12 @@ def _bound(
 
 
 def place(
-    states: States, grid: Grid, sign: np.ndarray, kind: np.ndarray, noted: np.ndarray
-) -> chain.Place:
+    states: States, grid: Grid, sign: np.ndarray, kind: np.ndarray, noted: np.ndarray,
+    repeat: np.ndarray,
+) -> chain.Place:  # fmt: skip
     """Return where each state stands in its panel, ports that the crew noted as skipped left out.
 
-    sign, kind: of each record; noted: units.
+    sign, kind, repeat (`physics.repeats`): of each record; noted: units.
     """
     present = np.ones(grid.units, dtype=np.int64)
     present[noted] = 0
@@ -245,8 +246,9 @@ def place(
     panel = grid.panel[states.unit]
     place = np.minimum(before[states.unit] - first[panel], sizes[panel] - 1)
     return chain.Place(
-        panel, place, sizes[panel], states.regime, sign[states.record], kind[states.record]
-    )
+        panel, place, sizes[panel], states.regime, sign[states.record], kind[states.record],
+        states.form != OUTSIDE, repeat[states.record],
+    )  # fmt: skip
 
 
 def only(info: candidates.Typed) -> int:

@@ -31,6 +31,8 @@ REACH = 60
 """How many records away a neighbour still says where the crew stands."""
 WIDTH = 64
 """Most states of one record."""
+OUTSIDES = 24
+"""Most of them that are outside the plan."""
 AMBIGUOUS = 40
 """Most places taken from one shortened label."""
 
@@ -162,18 +164,28 @@ def _near(
     again = sorted(h for h, count in lost.items() if often(h, count + elsewhere.get(h, 0)))
     if not again:
         return typed
-    known = sorted(grid.by_prefix)
+    known = sorted(head for head in grid.by_ending if len(head) >= 3 or head in grid.by_prefix)
     table = process.cdist(again, known, scorer=OSA.distance, score_cutoff=2, dtype=np.uint8)
     close: dict[str, list[tuple[int, int]]] = {}
     most = np.array([1 if len(head) < 8 else 2 for head in again])[:, None]
     for row, column in zip(*np.nonzero(table <= most), strict=True):
         edits = int(table[row, column])
-        panels = grid.by_prefix[known[column]]
+        # an ending one sign away names the same panels as the whole name does, and more
+        panels = grid.by_ending[known[column]]
+        if len(panels) > AMBIGUOUS:
+            continue
         close.setdefault(again[row], []).extend((panel, max(edits, 1)) for panel in panels)
     out = {}
     for label, info in typed.items():
-        panels_near = sorted(set(close.get(info.head, ())), key=lambda pe: (pe[1], pe[0]))
-        hits = [(unit, e) for p, e in panels_near[:24] if (unit := grid.unit_at(p, info.port)) >= 0]
+        least: dict[int, int] = {}
+        for panel, edits in close.get(info.head, ()):
+            least[panel] = min(edits, least.get(panel, edits))
+        panels_near = sorted(least.items(), key=lambda pe: (pe[1], pe[0]))
+        hits = [
+            (unit, e)
+            for p, e in panels_near[:AMBIGUOUS]
+            if (unit := grid.unit_at(p, info.port)) >= 0
+        ]
         out[label] = info if not hits else Typed(**{**info.__dict__, "near": tuple(hits)})
     return out
 
@@ -200,6 +212,8 @@ def of_run(
     for t, info in enumerate(infos):
         step = int(sign[t])
         expected = _expected(t, before[t], after[t], anchors, step, grid)
+        if not info.full and not info.tails:
+            expected = list(dict.fromkeys([*expected, *_among(infos, t, step, grid)]))
         targets = _targets(info, expected, around, heads, grid, p)
         for panel, length in instead[t]:
             unit = grid.unit_at(panel, info.port)
@@ -265,6 +279,18 @@ def _expected(
     return list(dict.fromkeys(u for u in out if 0 <= u < grid.units))
 
 
+def _among(infos: Sequence[Typed], t: int, step: int, grid: Grid) -> list[int]:
+    """Return the units that shortened labels beside a record leave open for it.
+
+    Without them the record would hold the whole run at the few places it knows itself.
+    """
+    for n in (t - 1, t + 1, t - 2, t + 2, t - 3, t + 3):
+        if 0 <= n < len(infos) and infos[n].tails:
+            there = [(u, u + step * (t - n)) for u in infos[n].tails[:AMBIGUOUS]]
+            return [v for u, v in there if 0 <= v < grid.units and grid.panel[u] == grid.panel[v]]
+    return []
+
+
 def _targets(
     info: Typed, expected: Sequence[int], around: Sequence[int], heads: Counter[str], grid: Grid,
     p: Parameters,
@@ -274,10 +300,8 @@ def _targets(
     bits = {EXACT: p.exact_bits, NORMALISED: p.normalised_bits, OTHER_END: p.other_end_bits}
     for unit, form in info.full:
         out[unit] = (_milli(bits[form]), form)
-    tails: Sequence[int] = info.tails
-    if len(tails) > 12 and around:
-        near = [u for u in tails if int(grid.panel[u]) in around]
-        tails = near or tails
+    # where others of the run seem to stand comes first, but never instead of all other panels
+    tails = sorted(info.tails, key=lambda u: int(grid.panel[u]) not in around)
     for unit in tails[:AMBIGUOUS]:
         out.setdefault(unit, (_milli(p.tail_bits), TAIL))
     often = min(heads[info.head], 8) if info.head else 1
@@ -329,9 +353,9 @@ def _states(
     sizes, starts = grid.sizes, grid.starts
     for target, (bits, form) in targets.items():
         out.append((target, target, 0, form, bits))
-        if len(targets) > 16 and form == TAIL:
-            continue
         panel = int(grid.panel[target])
+        if len(targets) > 16 and panel not in around:
+            continue
         low, high = int(starts[panel]), int(starts[panel + 1])
         for regime in (1, 2, 3, 4):
             unit = target - SHIFTS[regime] * step
@@ -366,7 +390,7 @@ def _states(
         out.append((0, -1, 0, OUTSIDE, weight))
     if len(out) > WIDTH:
         out.sort(key=lambda s: (-s[4], s[2] != 0, s[0], s[2], s[3]))
-        outside = [s for s in out if s[3] == OUTSIDE][:6]
+        outside = [s for s in out if s[3] == OUTSIDE][:OUTSIDES]
         out = [s for s in out if s[3] != OUTSIDE][: WIDTH - len(outside)] + outside
     return sorted(out)
 

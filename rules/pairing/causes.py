@@ -22,6 +22,10 @@ BY_RUN = ("label-missing", "outside-the-plan", "mistyped-label")
 
 ANEW = 4
 """A port number this much lower than the one before, in the direction of work, begins a panel."""
+BETWEEN = 4
+"""So many labels of another kind may stand within a stretch of shortened ones."""
+FEW = 2
+"""More labels than this with one damaged name in one panel have one cause."""
 LIKELY = 0.9
 """A mistyped label this probably understood joins the run's one question of that cause."""
 
@@ -52,10 +56,14 @@ def of_held(
     block = _blocks(weighed, names)
     # neighbours in reverse are one question each time, not one for the whole stretch
     first_of = np.cumsum(np.r_[True, ~(reversed_[1:] & reversed_[:-1])])
+    lone = _lone(weighed, code, form, panel, names)
+    code[lone & (code != "outside-the-plan")] = "doubtful-label"
     stretches: dict[tuple[int, int], list[int]] = {}
     for record in np.flatnonzero(held).tolist():
         run = int(weighed.run_of[record])
-        if code[record] == "abbreviation":
+        if lone[record]:
+            group[record] = f"run {run} lone {names[record]}"
+        elif code[record] == "abbreviation":
             group[record] = f"run {run} head {weighed.typed[names[record]].head} {block[record]}"
         elif code[record] == "order-reversed":
             group[record] = f"run {run} pair {first_of[record]}"
@@ -65,12 +73,14 @@ def of_held(
             group[record] = f"run {run}"
         else:
             group[record] = f"run {run} {names[record]}"
-    for (run, where), records in stretches.items():
-        counted = Counter(code[r] for r in records)
-        # one or two odd records do not make the cause of a whole stretch
-        strong = [c for c in RANK if counted[c] >= max(1, len(records) // 4)]
-        code[records] = strong[0]
-        group[records] = f"run {run} panel {where}"
+    for (run, where), every in stretches.items():
+        # what is true of the ports before a skipped one need not be true of those after it
+        for number, records in enumerate(_in_a_row(weighed, every)):
+            counted = Counter(code[r] for r in records)
+            # one or two odd records do not make the cause of a whole stretch
+            strong = [c for c in RANK if counted[c] >= max(1, len(records) // 4)]
+            code[records] = strong[0]
+            group[records] = f"run {run} panel {where} part {number}"
     return code, group
 
 
@@ -84,6 +94,47 @@ def _reversed(weighed: Weighed, ledger: Ledger, verdict: Verdict, held: np.ndarr
     return np.asarray(out | (held & near & exchanged(weighed) & ~ledger.rival.astype(bool)))
 
 
+def _in_a_row(weighed: Weighed, records: list[int]) -> list[list[int]]:
+    """Split the held records of one run in one panel wherever they do not go from port to port.
+
+    There a port has no reading, or what stands there is asked about by itself or not at all.
+    """
+    step = np.abs(np.diff(weighed.unit[records]))
+    return [part.tolist() for part in np.split(np.array(records), np.flatnonzero(step > 1) + 1)]
+
+
+def _lone(
+    weighed: Weighed, code: np.ndarray, form: np.ndarray, panel: np.ndarray, names: list[str]
+) -> np.ndarray:
+    """Say of each held record whether its own label is in doubt, and no other with it.
+
+    Such a record is asked about by itself: neither what is asked of its neighbours nor another
+    slip elsewhere in the run has the same answer. A damaged name that a counter repeats is one.
+    """
+    held = code != ""
+    doubtful = held & (weighed.p_unit <= LIKELY)
+    slip = doubtful & np.isin(code, RANK) & (form >= candidates.MISTYPED)
+    places = zip(weighed.run_of.tolist(), panel.tolist(), names, strict=True)
+    heads = [(run, where, weighed.typed[name].head) for run, where, name in places]
+    often = Counter(heads[n] for n in np.flatnonzero(slip).tolist())
+    slip[[n for n in np.flatnonzero(slip).tolist() if often[heads[n]] > FEW]] = False
+    out = slip | (doubtful & (code == "outside-the-plan"))
+    out |= (code == "abbreviation") & _odd(weighed, names)
+    return np.asarray(out)
+
+
+def _odd(weighed: Weighed, names: list[str]) -> np.ndarray:
+    """Say of each record whether its number is far from both neighbours', which go together."""
+    port = np.array([weighed.typed[name].port for name in names])
+    out = np.zeros(len(names), dtype=bool)
+    run = weighed.run_of
+    before, own, after = port[:-2], port[1:-1], port[2:]
+    known = (run[:-2] == run[2:]) & (before >= 0) & (after >= 0)
+    far = np.minimum(np.abs(own - before), np.abs(own - after)) > ANEW
+    out[1:-1] = known & (np.abs(after - before) <= ANEW) & far
+    return out
+
+
 def _blocks(weighed: Weighed, names: list[str]) -> np.ndarray:
     """Number the stretches of neighbouring records whose labels have the same head and count on.
 
@@ -91,15 +142,17 @@ def _blocks(weighed: Weighed, names: list[str]) -> np.ndarray:
     """
     heads = np.array([weighed.typed[name].head for name in names], dtype=object)
     port = np.array([weighed.typed[name].port for name in names])
-    new = np.ones(len(names), dtype=bool)
-    # a slip of one label does not end a stretch
-    for back in (1, 2, 3):
-        new[back:] &= (heads[back:] != heads[:-back]) | (
-            weighed.run_of[back:] != weighed.run_of[:-back]
-        )
-    anew = (port[1:] - port[:-1]) * weighed.sign[1:] < -ANEW
-    new[1:] |= anew & (port[1:] >= 0) & (port[:-1] >= 0) & (heads[1:] == heads[:-1])
-    return np.cumsum(new)
+    run, sign = weighed.run_of, weighed.sign
+    out = np.arange(len(names))
+    for n in range(1, len(names)):
+        # slips and labels of something else in between do not end a stretch
+        for back in range(n - 1, max(n - 1 - BETWEEN, 0) - 1, -1):
+            if heads[back] != heads[n] or run[back] != run[n]:
+                continue
+            anew = (port[n] - port[back]) * sign[n] < -ANEW and min(port[n], port[back]) >= 0
+            out[n] = n if anew else out[back]
+            break
+    return out
 
 
 def _cause(

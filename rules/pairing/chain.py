@@ -47,7 +47,8 @@ class Moves:
 class Place:
     """What the chain needs of each state: panel, port place, panel size, regime, direction, kind.
 
-    kind: of the run, an index into BY_HAND.
+    kind: of the run, an index into BY_HAND; inside: it is a place of the plan; repeat: how much
+    likelier its values are if the record before measured the same fibre (bits).
     """
 
     panel: np.ndarray
@@ -56,6 +57,8 @@ class Place:
     regime: np.ndarray
     sign: np.ndarray
     kind: np.ndarray
+    inside: np.ndarray
+    repeat: np.ndarray
 
 
 def moves(p: Parameters, panels: int) -> Moves:
@@ -162,13 +165,14 @@ def _block(
     emit = np.exp2(weight - np.where(np.isfinite(top), top, 0.0))
     emit[~real] = 0.0
     field = [a[index] for a in (place.panel, place.place, place.size, place.regime, place.sign)]
+    again = place.inside[index], np.exp2(place.repeat[index[:, :, 0]]).astype(np.float32)
     kind = place.kind[index[0, :, 0]]
     emit[0] *= _start([f[0] for f in field], kind, lengths >= SPOT, table)
     ends = lengths - 1, np.arange(len(members))
     stop = _stop([f[ends] for f in field])
     emit[ends] *= np.where((lengths < SPOT)[:, None], 1.0, stop)
     alive_at = [int((lengths > t).sum()) for t in range(steps)]
-    between = _transitions(field, kind, alive_at, table, panels)
+    between = _transitions(field, again, kind, alive_at, table, panels)
 
     forward = np.zeros(emit.shape)
     forward[0] = emit[0] / np.maximum(emit[0].sum(axis=1, keepdims=True), 1e-300)
@@ -208,11 +212,16 @@ def _stop(final: Sequence[np.ndarray]) -> np.ndarray:
 
 
 def _transitions(
-    field: Sequence[np.ndarray], kind: np.ndarray, alive_at: Sequence[int], table: Moves,
-    panels: int,
+    field: Sequence[np.ndarray], again: tuple[np.ndarray, np.ndarray], kind: np.ndarray,
+    alive_at: Sequence[int], table: Moves, panels: int,
 ) -> list[np.ndarray]:  # fmt: skip
-    """Return for each step the probability from every state of the record before to every next."""
+    """Return for each step the probability from every state of the record before to every next.
+
+    again: whether each state is of the plan, and by how much each record's values speak for the
+    fibre of the record before.
+    """
     panel, place, size, regime, sign = field
+    inside, repeat = again
     last = np.where(sign > 0, size - 1 - place, place)
     leave = np.where(last == 0, 0.95, np.where(last == 1, 0.02, 0.008))
     entry = np.where(sign > 0, place, size - 1 - place)
@@ -235,10 +244,12 @@ def _transitions(
         pair = regimes + kind[:n, None, None] * (count * count)
         move = place[this_t, :n, None, :] - place[last_t, :n, :, None]
         move *= sign[this_t, :n, None, :]
+        same = (move == 0) & inside[this_t, :n, None, :] & inside[last_t, :n, :, None]
         np.maximum(move, -REACH, out=move)
         np.minimum(move, REACH, out=move)
         far = panel[this_t, :n, None, :] - panel[last_t, :n, :, None]
         near = within.take(pair * width + move + REACH)
+        near *= np.where(same, repeat[this_t, :n, None, None], np.float32(1))
         passed = (entry[this_t, :n] == 1) * (count * count)
         away = between.take(pair + kind[:n, None, None] * (count * count) + passed[..., None, :])
         away *= leave[last_t, :n, :, None]

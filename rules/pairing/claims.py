@@ -11,8 +11,6 @@ from rules.pairing.parameters import Parameters
 
 NEAR = 4
 """A second reading this many records away is a retest, not a rival."""
-AGREE_DB = 0.09
-"""Spread between two measurements of one fibre (common practice, no source)."""
 
 
 def rivals(
@@ -95,8 +93,11 @@ def second_visits(
     total = all_value[unit] - np.where(hit, value[mine] if len(spots) else 0.0, 0.0)
     known = (others > 0.5) & (states.form != OUTSIDE) & np.isfinite(centred[record])
     off = centred[record] - total / np.maximum(others, 1e-9)
-    wide = np.maximum(spread[record], AGREE_DB)
-    near = np.log2(wide * 1.4 / AGREE_DB / 1.4) - 0.7213 * (off / (AGREE_DB * 1.4)) ** 2
+    wide = np.maximum(spread[record], physics.AGREE_DB)
+    near = (
+        np.log2(wide * 1.4 / physics.AGREE_DB / 1.4)
+        - 0.7213 * (off / (physics.AGREE_DB * 1.4)) ** 2
+    )
     far = -0.7213 * (off / (wide * 1.4)) ** 2
     bits = np.where(known, np.clip(near - far, -2.0, 2.0), 0.0)
     return np.asarray(np.rint(1000 * bits), dtype=np.int64)
@@ -111,4 +112,4 @@ def _centred(mean: np.ndarray, run_of: np.ndarray) -> tuple[np.ndarray, np.ndarr
     around = runs.rolling(25, center=True, min_periods=5).median().droplevel(0).sort_index()
     centred = mean - around.to_numpy()
     spread = 1.4826 * pd.Series(np.abs(centred)).groupby(run_of).transform("median").to_numpy()
-    return centred, np.where(np.isfinite(spread), spread, AGREE_DB)
+    return centred, np.where(np.isfinite(spread), spread, physics.AGREE_DB)

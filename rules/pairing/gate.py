@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.pairing import candidates
-from rules.pairing.ledger import Ledger
+from rules.pairing.ledger import OPEN, PART, Ledger
 from rules.pairing.parameters import Knots, Parameters, knots
 from rules.pairing.weigh import Weighed
 
@@ -28,7 +28,8 @@ MESSY = 0.1
 SHARE = 3.0
 """The tolerance is of the share wrong among all pairs made without asking; most are far surer, and
 so a single one may be this many times as doubtful. In messy runs, where errors come together and
-crews are least like simulated ones, it may not."""
+crews are least like simulated ones, it may not; nor in a panel of which much is unread, where no
+last port shows that the labels still fit."""
 LEAST_BITS = 6.0
 """How far the runner-up must be, whatever the calibration says (log2 odds)."""
 LEAST_PLAIN = 0.9
@@ -129,8 +130,9 @@ def judge(weighed: Weighed, ledger: Ledger, parameters: Parameters, tolerance: f
     stratum = strata(weighed, ledger, state, objection)
     confidence = calibrated(stratum, weighed.p_unit, parameters)
     messy = stratum >= len(LEDGERS) * len(LABELS)
+    strict = messy | np.isin(ledger.state, (PART, OPEN))
     accepted = (stratum < len(STRATA) - 1) & (
-        confidence >= 1 - tolerance * np.where(messy, 1.0, SHARE)
+        confidence >= 1 - tolerance * np.where(strict, 1.0, SHARE)
     )
     accepted &= log_odds(weighed.p_unit) >= LEAST_BITS
     return Verdict(accepted, confidence, stratum, state, objection)

@@ -17,6 +17,10 @@ CONNECTION_DB, SPLICE_DB = 0.3, 0.05
 """Typical, not the most allowed; a run's own offset takes up what is wrong with them."""
 MOST_BITS = 2.0
 """One record's values never count more than this: one dirty connector must not move a record."""
+AGREE_DB = 0.09
+"""Spread between two measurements of one fibre (common practice, no source)."""
+CLEANED = 0.3
+"""Share of retests that find another loss, as the connector was cleaned (engineering value)."""
 OUTSIDE_BITS = -1.0
 MODE_BITS = -10.0
 LOG2_E = 1.4426950408889634
@@ -126,6 +130,25 @@ def _stretches(
     each = np.minimum(0.5 * z * z * share * LOG2_E, MOST_BITS)
     whole = np.minimum(0.5 * (mean[group] / between) ** 2 * LOG2_E, 4 * MOST_BITS)
     return -np.where(known, each + np.where(alone, 0.0, whole / np.maximum(n, 1)), 0.0)
+
+
+def repeats(measured: Measured, run_of: np.ndarray) -> np.ndarray:
+    """Return how much likelier each record's loss is as a retest of the record before (bits).
+
+    Records in order of work. Against any two neighbours of the run: two fibres seldom have one
+    loss, and one fibre has one, unless it was cleaned in between. 0 where nothing is known.
+    """
+    mean = mean_of_windows(measured.loss_db)
+    same = np.isfinite(measured.loss_db)
+    known = np.r_[False, (run_of[1:] == run_of[:-1]) & (same[1:] == same[:-1]).all(axis=1)]
+    off = np.abs(mean - np.r_[np.nan, mean[:-1]])
+    off[~known] = np.nan
+    spread = 1.4826 * pd.Series(off).groupby(run_of).transform("median").to_numpy()
+    wide = np.maximum(np.where(np.isfinite(spread), spread, AGREE_DB), AGREE_DB)
+    one = np.exp(-0.5 * (off / AGREE_DB) ** 2) / AGREE_DB
+    two = np.exp(-0.5 * (np.minimum(off / wide, 6.0)) ** 2) / wide
+    bits = np.log2((1 - CLEANED) * one / two + CLEANED)
+    return np.where(np.isfinite(bits), bits, 0.0)
 
 
 def mean_of_windows(pair: np.ndarray) -> np.ndarray:

@@ -62,6 +62,12 @@ class Explained:
         whole.sort(key=lambda panel: (-round(weight.get(panel, 0.0), 6), panel))
         return [where[panel] for panel in whole[:MOST_ROOMS]]
 
+    def scattered(self, records: Sequence[int]) -> bool:
+        """Say whether the places found for records lie in several panels."""
+        found = [self.where[record] for record in records]
+        panels = {int(w.grid.panel[w.unit[n]]) for w, n in found if w.unit[n] >= 0}
+        return len(panels) > 1
+
     def rival_reading(self, record: int) -> str:
         """Say how the runner-up would read a record's label: empty where as it stands."""
         weighed, n = self.where[record]
@@ -133,7 +139,8 @@ def make(
         at = {record: n for n, record in enumerate(inside)}
         more = [[room[at[int(by.record[n])]] for n in members] for room in rooms]
         turned = _turned(inside, found) if code == "order-reversed" else {}
-        options = _options(members, by, place, found, more, turned)
+        scattered = bool(more) and explained.scattered(inside)
+        options = _options(members, by, place, found, more, turned, scattered=scattered)
         shown = explained.terms(inside)
         shown += neighbours(inside, names, runs, found, place, "held")
         asked_of = next((bound.asked[i] for n in members if (i := ids[n]) in bound.asked), "")
@@ -176,17 +183,23 @@ def _options(
     found: Outcome,
     rooms: Sequence[Sequence[int]],
     turned: Mapping[int, int],
+    *,
+    scattered: bool,
 ) -> list[dict[str, Any]]:
     """Return what can be chosen, the proposed first; readings are in order of their ids.
 
     turned: the site of each record if the labels were given to each other's fibres, else empty.
+    scattered: the places found lie in several panels, which labels of one panel cannot be of.
     """
     record = by.record[members]
     fibres = by.fibre_position[members].tolist()
+    whole = [("place in this panel", np.array(room)) for room in rooms]
     choices = (
+        # of labels that leave the panel open all are of one, although each alone may fit another
+        *(whole[:1] if scattered else ()),
         ("place on the links found", found.site[record]),
         ("keep the labels as typed", found.typed_site[record]),
-        *(("place in this panel", np.array(room)) for room in rooms),
+        *whole,
         *(
             [("exchanged, in the order of work", np.array([turned[r] for r in record.tolist()]))]
             if turned

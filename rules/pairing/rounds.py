@@ -59,8 +59,11 @@ def _first(on: Bench, guess: np.ndarray) -> Round:
     names = on.names
     sure = np.r_[np.array([bench.only(typed[n]) for n in names], dtype=np.int64), named[standing]]
     written = np.array([typed[n].full[0][1] if typed[n].full else -1 for n in names], np.int64)
+    repeat = np.zeros(len(every))
+    if case.parameters.physics:
+        repeat[: len(rows)] = physics.repeats(case.measured.take(rows), case.run[rows])
     place = bench.place(
-        states, case.grid, np.r_[on.sign, besides + 1], np.r_[on.kind, besides], case.noted
+        states, case.grid, np.r_[on.sign, besides + 1], np.r_[on.kind, besides], case.noted, repeat
     )
     terms = {"label": states.bits.astype(np.int64)}
     if len(case.noted):

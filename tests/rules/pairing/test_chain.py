@@ -22,7 +22,7 @@ def test_forward_backward_is_that_of_hmmlearn(
     place = chain.Place(
         np.zeros(count, dtype=np.int64), np.tile(np.arange(ports), records),
         np.full(count, ports), np.zeros(count, dtype=np.int64), np.ones(count, dtype=np.int64),
-        np.full(count, kind),
+        np.full(count, kind), np.ones(count, dtype=bool), np.zeros(count),
     )  # fmt: skip
     table = chain.moves(Parameters(), 1)
     weight = np.random.default_rng(seed).uniform(-12, 0, count)
@@ -54,7 +54,7 @@ def test_a_run_is_weighed_alike_whatever_stands_beside_it() -> None:
         place = chain.Place(
             np.zeros(count, dtype=np.int64), np.tile(np.arange(ports), records * runs),
             np.full(count, ports), np.zeros(count, dtype=np.int64), np.ones(count, dtype=np.int64),
-            np.zeros(count, dtype=np.int64),
+            np.zeros(count, dtype=np.int64), np.ones(count, dtype=bool), np.zeros(count),
         )  # fmt: skip
         return chain.posterior(
             [(r * records, (r + 1) * records) for r in range(runs)],
