@@ -42,6 +42,7 @@ class Job:
             layout = grid.of_sites(sites.of_plan(links), links, pairs=False)
             rng = np.random.default_rng(random.randrange(10**6))
             table, _ = crews.work(layout, links, rng, random.choice([0.0, 0.1, 0.5, 0.9]))
+            table = tables.spelled(table)
             number = pd.Series([f"{area}" for _ in range(len(table))], dtype="str")
             named = ["reading_id", "run_id", "dump_sha256"] + ["meter_serial"] * own_meters
             parts.append(table.assign(**{name: number + table[name] for name in named}))
