@@ -303,7 +303,7 @@ def test_an_empty_job_prints_too() -> None:
         runs=tables.empty(tables.RUNS), findings=tables.empty(tables.FINDINGS),
         questions=tables.empty(tables.QUESTIONS), balance=tables.empty(tables.BALANCE),
         test_states=empty.test_states.assign(reading_id="", state="missing", grade=""),
-    )  # fmt: skip
+    ).spelled()  # fmt: skip
     given = sample.particulars(dumps=(), entries=(), limits=(), certificates=())
     results = facts.results(nothing)
     assert not list(charts.charts(nothing, given, results))
