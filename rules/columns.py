@@ -19,6 +19,10 @@ SPARSE = 8
 """Keys whose span is larger than this many times their number are numbered by hashing."""
 
 
+SHORT = 100
+"""So many texts are sorted sooner one by one than as a column."""
+
+
 def codes(column: pd.Series, sort: bool = False) -> tuple[Ints, Any]:
     """Number the distinct texts of a column; return the numbers and the texts.
 
@@ -128,9 +132,14 @@ def few(values: Any, numbers: Ints, index: pd.Index | None = None) -> pd.Series:
 
     `values` is a sequence of texts or a pandas array of them.
     """
-    listed = pd.array(values if hasattr(values, "dtype") else list(values), dtype="str")
-    place, names = pd.factorize(pd.Series(listed), sort=True)
-    kind = pd.CategoricalDtype(pd.Index(names), ordered=True)
+    names: Any
+    if len(values) > SHORT:
+        place, names = pd.factorize(pd.Series(values, dtype="str"), sort=True)
+    else:
+        names = sorted(set(values))
+        at = dict(zip(names, range(len(names)), strict=True))
+        place = np.array([at[text] for text in values], dtype="int64")
+    kind = pd.CategoricalDtype(pd.Index(names, dtype="str"), ordered=True)
     smallest = np.min_scalar_type(-max(len(names), 1))
     made = pd.Categorical.from_codes(
         place.astype(smallest).take(numbers), dtype=kind, validate=False

@@ -96,7 +96,10 @@ def tables_page() -> str:
     for name, columns in tables.PUBLIC.items():
         lines += [f"## {name}", "", f"Sorted by {', '.join(tables.KEYS[name])}.", "",
                   "| column | kind |", "|---|---|"]  # fmt: skip
-        lines += [f"| `{column}` | {kind} |" for column, kind in columns.items()]
+        # what leaves the product is spelled out
+        lines += [
+            f"| `{column}` | {kind.replace('few', 'text')} |" for column, kind in columns.items()
+        ]
         lines.append("")
     return "\n".join(lines)
 
