@@ -287,7 +287,10 @@ def conform(frame: pd.DataFrame, contract: Columns) -> pd.DataFrame:
             continue
         column = frame[name]
         if kind in ("text", "json"):
-            column = (column if fits else column.astype("str")).fillna("")
+            if columns.is_few(types[name]):
+                column = columns.spelled(column)
+            else:
+                column = (column if fits else column.astype("str")).fillna("")
         elif kind == "int":
             column = column.fillna(ABSENT.get(name, 0)).astype("int64")
         elif kind == "flag":
@@ -308,7 +311,7 @@ def conform(frame: pd.DataFrame, contract: Columns) -> pd.DataFrame:
 def spelled(frame: pd.DataFrame) -> pd.DataFrame:
     """Return a table whose columns of kind `few` are plain text."""
     shared = [name for name, kind in frame.dtypes.items() if columns.is_few(kind)]
-    return frame.astype(dict.fromkeys(shared, "str"))
+    return frame.assign(**{str(name): columns.spelled(frame[name]) for name in shared})
 
 
 def canonical(frame: pd.DataFrame, table: str) -> pd.DataFrame:
