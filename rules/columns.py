@@ -158,8 +158,11 @@ def to_few(column: pd.Series) -> pd.Series:
 
 def spelled(column: pd.Series) -> pd.Series:
     """Turn a column of categories into plain text: a quarter of the time that pandas takes."""
-    names = [*column.cat.categories, ""]  # the last one is where −1 leads
-    return texts(names, _own_codes(column), column.index)
+    number = _own_codes(column)
+    names: Any = column.cat.categories.array
+    absent = bool((number < 0).any())
+    taken = names.take(number, allow_fill=absent, fill_value="" if absent else None)
+    return pd.Series(taken, index=column.index)
 
 
 def is_few(dtype: Any) -> bool:
@@ -248,6 +251,14 @@ def positions(column: pd.Series, wanted: pd.Series) -> Ints:
             return found
     known, asked = (pa.array(part.array, pa.large_string()) for part in (column, wanted))
     return np.asarray(pc.index_in(asked, value_set=known).fill_null(-1), np.int64)
+
+
+def among(column: pd.Series, names: Sequence[str]) -> Flags:
+    """Tell which rows have one of a few texts; quick where they are numbered."""
+    if not is_few(column.dtype):
+        return np.asarray(column.isin(names), dtype="bool")
+    held = np.append(column.cat.categories.isin(names), False)
+    return np.asarray(held[_own_codes(column)])
 
 
 def places(column: pd.Series, names: Sequence[str]) -> Ints:

@@ -16,7 +16,7 @@ import pandas as pd
 
 from rules import acts, kinds
 from rules.codes import KINDS
-from rules.columns import Flags, Ints, codes, combined, places, ranked, sorting
+from rules.columns import Flags, Ints, among, codes, combined, places, ranked, sorting
 from rules.evaluation import Decisions
 from rules.settings import Settings
 
@@ -103,7 +103,7 @@ def candidates(
     only one is planned.
     """
     of_pair, of_plan, names = links
-    measured = np.append(working["quantity"].isin(("attenuation", "power")).to_numpy(), False)
+    measured = np.append(among(working["quantity"], ("attenuation", "power")), False)
     kept = np.flatnonzero(measured[at])
     at, link = at[kept], of_pair[kept]
     kind = kind_numbers(pairs["kind"])[kept]

@@ -10,7 +10,7 @@ import pandas as pd
 
 from rules import alongside, clocks, references, source_logs, tables
 from rules.checks.thresholds import THRESHOLDS
-from rules.columns import Flags, Floats, Groups, Ints, codes, common_codes, places
+from rules.columns import Flags, Floats, Groups, Ints, among, codes, common_codes, places
 from rules.evaluation import Decisions, Plan, RunSheets
 from rules.settings import Settings
 
@@ -116,8 +116,8 @@ class Basis:
     @cached_property
     def of_links(self) -> Flags:
         """Tell which readings are attenuation or power of a link (not of a cord, a port …)."""
-        kind = self.paired["kind"].isin(("link", "")).to_numpy()
-        quantity = self.working["quantity"].isin(("power", "attenuation")).to_numpy()
+        kind = among(self.paired["kind"], ("link", ""))
+        quantity = among(self.working["quantity"], ("power", "attenuation"))
         return kind & quantity & (self.link >= 0)
 
     @cached_property

@@ -12,7 +12,7 @@ import pandas as pd
 from rules import references
 from rules.checks.basis import way_numbers
 from rules.checks.expectation import Expectation
-from rules.columns import Flags, Floats, Ints, compound, starts
+from rules.columns import Flags, Floats, Ints, among, compound, starts
 
 CLIP_DB = 0.6
 """One bad link must not look like a change of level: single values count up to this."""
@@ -40,7 +40,7 @@ class Context(Expectation):
     def asked(self) -> Any:
         """Tell which link × lane × way are planned, among the lanes that occur."""
         out = np.zeros((len(self.plan.links), len(self.lanes), 3), dtype="bool")
-        rows = self.planned["kind"].isin(("link", "")).to_numpy()
+        rows = among(self.planned["kind"], ("link", ""))
         link = self.planned_link
         nm = references.window_key(self.planned["wavelength_nm"])
         if not len(self.lanes) or not rows.any():

@@ -9,7 +9,7 @@ from rules import suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import codes, combined
+from rules.columns import among, codes, combined
 
 
 def _in_pairs_with(table: pd.DataFrame, marked: pd.Series, least: int = 1) -> pd.DataFrame:
@@ -119,13 +119,15 @@ def neighbours(context: Context) -> pd.DataFrame:
         ["pair", "row"]
     )
     rows = frame["row"].to_numpy("int64")
+    if not len(rows):
+        return suspicions.none()
     first, second = rows[::2], rows[1::2]
     return suspicions.join(_dark(context, first, second), _crossed(context, first, second))
 
 
 def _dark(context: Context, first: np.ndarray, second: np.ndarray) -> pd.DataFrame:
     dark = context.single & (context.link >= 0)
-    dark &= context.working["state"].isin(("no-light", "under-range")).to_numpy()
+    dark &= among(context.working["state"], ("no-light", "under-range"))
     lit = np.zeros(len(context.plan.links), dtype="bool")
     unlit = lit.copy()
     unlit[context.link[dark]] = True
