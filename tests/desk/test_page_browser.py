@@ -132,7 +132,7 @@ LOOKS = {
 }
 
 
-@pytest.mark.parametrize("look", LOOKS)
+@pytest.mark.parametrize("look", ["light", pytest.param("dark", marks=pytest.mark.long), "phone"])
 def test_every_page_is_sound_for_every_eye(
     browser: Browser, desk: Running, tmp_path: Path, look: str
 ) -> None:

@@ -110,7 +110,7 @@ class Job:
         return made
 
 
-@trying(derandomize=True, max_examples=6, deadline=None)
+@trying(derandomize=True, max_examples=4, deadline=None)
 @given(st.randoms(use_true_random=False))
 def test_with_memory_or_without_the_result_is_the_same(random: Random) -> None:
     job = Job(random)
