@@ -12,7 +12,7 @@ from environment import ROOT, prepare
 
 
 def main() -> None:
-    python = prepare("parquet")
+    python = prepare()
     folder = sys.argv[1] if len(sys.argv) > 1 else str(ROOT / "demo-job")
     command = [str(python), "-m", "desk.main", "demo", folder]
     sys.exit(subprocess.run(command, cwd=ROOT, check=False).returncode)

@@ -39,8 +39,8 @@ def check_python() -> None:
         del ensurepip, venv
 
 
-def prepare(extras: str) -> Path:
-    """Make `.venv` once, install the project with `extras` into it, and return its Python.
+def prepare(extras: str = "") -> Path:
+    """Make `.venv` once, install the project with `extras`, if any, and return its Python.
 
     A stamp over the files that decide what is installed makes a second call quick.
     """
@@ -65,7 +65,7 @@ def prepare(extras: str) -> Path:
             "--constraint",
             str(ROOT / "constraints.txt"),
             "--editable",
-            f"{ROOT}[{extras}]",
+            f"{ROOT}[{extras}]" if extras else str(ROOT),
         ],
         "the packages could not be installed; is there a network or a package mirror?",
     )
