@@ -87,8 +87,8 @@ def _bring(job: Job) -> Evaluation:
     """Evaluate without the writer's lock; with it only where something came in meanwhile."""
     memory.give_back()  # reading the dumps took as much
     with store.reader(job.store) as connection:
-        gathered = _gather(job, connection)
-    made = gathered.evaluated()
+        gathered, before = _gather(job, connection), pairings.load(connection)
+    made = gathered.kept.evaluated(before)
     with writing(job, "derive") as session:
         if inputs(job, session.connection) != gathered.mark:
             return store_derived(job, session.connection)
@@ -150,7 +150,7 @@ def own_limits(job: Job) -> dict[str, LimitSet]:
 def store_derived(job: Job, connection: sqlite3.Connection) -> Evaluation:
     """Evaluate what an open store holds and write its derived tables."""
     gathered = _gather(job, connection)
-    made = gathered.evaluated()
+    made = gathered.kept.evaluated(pairings.load(connection))
     _write(connection, made, gathered)
     return made
 
@@ -164,10 +164,6 @@ class _Gathered:
     """Row number of each stored reading: the rules put readings into an order of their own."""
     mark: str
 
-    def evaluated(self) -> Evaluation:
-        """Evaluate what is kept."""
-        return self.kept.evaluated()
-
 
 def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
     number, links = planload.newest(connection)
@@ -177,7 +173,6 @@ def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
         Plan(links, number), stored, sheets.tables_of(connection), own_limits(job),
         contradictions.without(decisions(connection), contrary), parameters(connection),
         job.settings, _as_of(connection), contrary, unclear.find(connection), job_id(connection),
-        pairings.load(connection),
     )  # fmt: skip
     return _Gathered(kept, numbers, inputs(job, connection))
 

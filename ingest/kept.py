@@ -36,14 +36,15 @@ class Kept:
     undecided: list[dict[str, Any]]
     job_id: str = ""
     """Of the job, the same on every laptop that has a copy."""
-    before: Memory | None = None
-    """What the last evaluation settled of the pairing; changes nothing but the time it takes."""
 
-    def evaluated(self) -> Evaluation:
-        """Run the rules and add the questions that only the store knows of."""
+    def evaluated(self, before: Memory | None = None) -> Evaluation:
+        """Run the rules and add the questions that only the store knows of.
+
+        `before` is what the last evaluation settled of the pairing; it saves time alone.
+        """
         made = evaluate(
             self.plan, self.stored, self.run_sheets, self.sets, self.decided, self.parameters,
-            self.settings, self.as_of, memory.give_back, self.before,
+            self.settings, self.as_of, memory.give_back, before,
         )  # fmt: skip
         memory.give_back()
         questions = contradictions.ask(made.questions, self.contrary)

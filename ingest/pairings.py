@@ -18,7 +18,7 @@ import pandas as pd
 
 from ingest import arrow
 from ingest.errors import Damaged
-from rules.pairing import Kept, Memory
+from rules.pairing import Memory, Remembered
 
 _NAME = "pairing"
 """What its blocks in `derived_block` are called, and then which of its tables they hold."""
@@ -53,19 +53,21 @@ def keep(connection: sqlite3.Connection, memory: Memory | None) -> None:
         "questions": memory.questions,
     }
     for name in _CLASSES:
-        kept: Kept | None = getattr(memory, name)
+        kept: Remembered | None = getattr(memory, name)
         if kept is not None:
-            made |= {f"{name} {field.name}": getattr(kept, field.name) for field in fields(Kept)}
+            made |= {
+                f"{name} {field.name}": getattr(kept, field.name) for field in fields(Remembered)
+            }
     connection.executemany(
         "INSERT INTO derived_block (name, first, data) VALUES (?, ?, ?)",
         ((_NAME, name, arrow.pack(arrow.table(frame))) for name, frame in made.items()),
     )
 
 
-def _class(said: dict[str, Any], name: str) -> Kept | None:
+def _class(said: dict[str, Any], name: str) -> Remembered | None:
     if f"{name} runs" not in said:
         return None
-    return Kept(*(said[f"{name} {field.name}"] for field in fields(Kept)))
+    return Remembered(*(said[f"{name} {field.name}"] for field in fields(Remembered)))
 
 
 @cache

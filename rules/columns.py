@@ -17,8 +17,6 @@ Flags = npt.NDArray[np.bool_]
 
 SPARSE = 8
 """Keys whose span is larger than this many times their number are numbered by hashing."""
-
-
 SHORT = 100
 """So many texts are sorted sooner one by one than as a column."""
 
@@ -266,7 +264,8 @@ def places(column: pd.Series, names: Sequence[str]) -> Ints:
     if is_few(column.dtype):
         number, texts = codes(column)
         place = {name: at for at, name in enumerate(names)}
-        return np.array([place.get(text, 0) for text in texts], dtype="int8")[number]
+        # what is absent, −1, is unknown too
+        return np.array([*(place.get(text, 0) for text in texts), 0], dtype="int8")[number]
     asked, known = (pa.array(part, pa.large_string()) for part in (column.array, list(names)))
     return np.asarray(pc.index_in(asked, value_set=known).fill_null(0)).astype("int8")
 

@@ -271,15 +271,14 @@ def conform(frame: pd.DataFrame, contract: Columns) -> pd.DataFrame:
     out: dict[str, Any] = {}
     for name, kind in contract.items():
         if name not in types:
-            if kind == "few":
-                out[name] = columns.few([""], np.zeros(len(frame), dtype="int8"), frame.index)
-                continue
-            fill = {"text": "", "json": "", "int": ABSENT.get(name, 0), "float": float("nan"),
-                    "flag": False, "when": pd.NaT}[kind]  # fmt: skip
-            out[name] = pd.Series(fill, index=frame.index, dtype=DTYPES[kind])
+            fill = {"text": "", "few": "", "json": "", "int": ABSENT.get(name, 0),
+                    "float": float("nan"), "flag": False, "when": pd.NaT}[kind]  # fmt: skip
+            dtype = "str" if kind == "few" else DTYPES[kind]
+            column = pd.Series(fill, index=frame.index, dtype=dtype)
+            out[name] = columns.to_few(column) if kind == "few" else column
             continue
         if kind == "few":
-            if not columns.is_few(types[name]):
+            if not columns.is_few(types[name]) or frame[name].array.isna().any():
                 out[name] = columns.to_few(frame[name])
             continue
         fits = types[name] == PROPER[kind]

@@ -98,7 +98,8 @@ def tables_page() -> str:
                   "| column | kind |", "|---|---|"]  # fmt: skip
         # what leaves the product is spelled out
         lines += [
-            f"| `{column}` | {kind.replace('few', 'text')} |" for column, kind in columns.items()
+            f"| `{column}` | {'text' if kind == 'few' else kind} |"
+            for column, kind in columns.items()
         ]
         lines.append("")
     return "\n".join(lines)

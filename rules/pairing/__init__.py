@@ -1,8 +1,8 @@
 """Pair readings with planned links by evidence; ask where the evidence does not settle it."""
 
-from rules.pairing.components import Kept
+from rules.pairing.components import Remembered
 from rules.pairing.engine import Memory, Pairing, pair
 from rules.pairing.explain import explain
 from rules.pairing.parameters import Parameters
 
-__all__ = ["Kept", "Memory", "Pairing", "Parameters", "explain", "pair"]
+__all__ = ["Memory", "Pairing", "Parameters", "Remembered", "explain", "pair"]

@@ -29,7 +29,7 @@ from rules.pairing.weigh import Weighed
 
 
 @dataclass(frozen=True)
-class Kept:
+class Remembered:
     """What was settled for the records of one class, by component, in compact columns.
 
     runs: one row per run in order of run id: run_id, digest, component, records, previous (run id
@@ -56,14 +56,14 @@ class Made:
     rows: np.ndarray
     """The records that were settled anew."""
     weighed: Weighed | None
-    kept: Kept
+    kept: Remembered
     untouched: frozenset[str]
     anew: frozenset[str]
     """Runs whose outcome was taken over, and those settled anew."""
 
 
 def of_class(
-    case: Case, place: Sites, digest: np.ndarray, before: Kept | None, *, pairs: bool
+    case: Case, place: Sites, digest: np.ndarray, before: Remembered | None, *, pairs: bool
 ) -> Made:
     """Settle the records of one class; only components that changed are weighed.
 
@@ -161,7 +161,7 @@ class _Batch:
 class _Earlier:
     """What was kept, seen from the runs of now."""
 
-    def __init__(self, kept: Kept, now: _Now) -> None:
+    def __init__(self, kept: Remembered, now: _Now) -> None:
         self.kept, self.now = kept, now
         self.names = kept.runs["run_id"]
         self.at = columns.positions(self.names, pd.Series(now.names, dtype="str"))
@@ -285,7 +285,7 @@ def _plain(column: pd.Series, kind: np.dtype) -> np.ndarray:
 def _keep(
     now: _Now, found: Outcome, proof: Evidence, clean: np.ndarray, earlier: _Earlier | None,
     batch: _Batch | None,
-) -> Kept:  # fmt: skip
+) -> Remembered:  # fmt: skip
     """Put together what is kept for the next time."""
     component = np.full(now.runs, -1, dtype=np.int64)
     first, last = np.zeros(now.runs, dtype=bool), np.zeros(now.runs, dtype=bool)
@@ -319,7 +319,7 @@ def _keep(
     known = np.flatnonzero(~np.isnan(proof.total))
     proofs = {"row": known, "total": proof.total[known]}
     proofs |= dict(zip(evidence.TERMS, proof.terms[known].T, strict=True))
-    return Kept(
+    return Remembered(
         runs, pd.concat(panels, ignore_index=True), pd.concat(heads, ignore_index=True),
         pd.DataFrame({"mark": now.marks}),
         pd.DataFrame({name: _compact(getattr(found, name)) for name in outcome.FIELDS}),

@@ -30,7 +30,7 @@ from rules.pairing import (
 )  # fmt: skip
 from rules.pairing.bindings import Bindings
 from rules.pairing.case import UNBOUND, Case
-from rules.pairing.components import Kept, Made
+from rules.pairing.components import Made, Remembered
 from rules.pairing.outcome import Outcome
 from rules.pairing.parameters import Parameters
 from rules.pairing.records import Records
@@ -45,8 +45,8 @@ class Memory:
 
     ground: str
     """Digest of the plan and all rates (`digests.ground`); on another ground nothing stands."""
-    one: Kept | None
-    two: Kept | None
+    one: Remembered | None
+    two: Remembered | None
     """Of the records of one fibre, and of two; None where there are none."""
     questions: pd.DataFrame
     """QUESTIONS within one run each, with `group`."""
@@ -124,7 +124,7 @@ class Settled:
     found: Outcome
     explained: questions.Explained
     ground: str
-    kept: tuple[Kept | None, Kept | None]
+    kept: tuple[Remembered | None, Remembered | None]
     asked: dict[questions.Cause, dict[str, Any]]
     """Questions of an earlier pairing that stand as they were."""
 

@@ -55,11 +55,15 @@ def of_weighed(weighed: Weighed) -> Evidence:
     return out
 
 
-def best_at(weighed: Weighed, unit: np.ndarray) -> np.ndarray:
-    """Return each record's most probable state at its place in `unit`, -1 where it has none."""
+def best_at(weighed: Weighed, unit: np.ndarray, only: int | None = None) -> np.ndarray:
+    """Return each record's most probable state at its place in `unit`, -1 where it has none.
+
+    With `only` that one record is looked at.
+    """
     states = weighed.states
-    place = np.where(states.form == candidates.OUTSIDE, -1, states.unit)
-    fits = np.flatnonzero(place == unit[states.record])
+    low, high = (0, None) if only is None else states.first[only : only + 2].tolist()
+    place = np.where(states.form[low:high] == candidates.OUTSIDE, -1, states.unit[low:high])
+    fits = low + np.flatnonzero(place == unit[states.record[low:high]])
     record = states.record[fits]
     order = np.lexsort((fits, -np.round(weighed.probability[fits], 9), record))
     out = np.full(len(unit), -1, dtype=np.int64)

@@ -71,7 +71,7 @@ class Explained:
     def rival_reading(self, record: int) -> str:
         """Say how the runner-up would read a record's label: empty where as it stands."""
         weighed, n = self.where[record]
-        rival = evidence.best_at(weighed, weighed.second)[n]
+        rival = evidence.best_at(weighed, weighed.second, n)[n]
         regime = int(weighed.states.regime[rival]) if rival >= 0 else 0
         return f"labels off: {candidates.REGIMES[regime]}" if regime else ""
 

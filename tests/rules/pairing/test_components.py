@@ -8,6 +8,7 @@ from random import Random
 
 import numpy as np
 import pandas as pd
+import pytest
 from hypothesis import given
 from hypothesis import settings as trying
 from hypothesis import strategies as st
@@ -113,7 +114,18 @@ class Job:
 @trying(derandomize=True, max_examples=4, deadline=None)
 @given(st.randoms(use_true_random=False))
 def test_with_memory_or_without_the_result_is_the_same(random: Random) -> None:
-    job = Job(random)
+    _hold(Job(random), random)
+
+
+@pytest.mark.long
+@trying(derandomize=True, max_examples=60, deadline=None)
+@given(st.randoms(use_true_random=False))
+def test_with_memory_or_without_in_many_jobs(random: Random) -> None:
+    _hold(Job(random), random)
+
+
+def _hold(job: Job, random: Random) -> None:
+    """Change a job again and again, and compare pairing with a memory to pairing without."""
     memory = job.pair(None).memory
     for _ in range(5):
         job.change()
