@@ -175,13 +175,6 @@ def joined(*parts: Any) -> Any:
     return pd.array(pc.binary_join_element_wise(*made, pa.scalar("", kind)), dtype="str")
 
 
-def enclosed(before: str, column: Any, after: str) -> Any:
-    """Put one text before and one after each of a pandas array; quicker than joining three."""
-    end = 2**31  # beyond any text: what is replaced there is nothing, at its end
-    opened = pc.binary_replace_slice(pa.array(column, pa.large_string()), 0, 0, before)
-    return pd.array(pc.binary_replace_slice(opened, end, end, after), dtype="str")
-
-
 def unfold(number: Ints, parts: Sequence[Sequence[Any]]) -> tuple[Ints, Any]:
     """Repeat each row once per part that its number stands for; return the rows and the parts."""
     count = np.array([len(part) for part in parts], dtype="int64")

@@ -42,7 +42,7 @@ def evaluate(
 
     `readings` is STORED, `sets` every known limit set by name, `as_of` the time of the newest
     journal entry. Nothing depends on the order of rows or dumps; the same arguments give the same
-    evaluation. `between` is called after each stage, when what only that stage needed is let go.
+    evaluation. `between` is called where much was let go of that later stages do not take again.
     `before`, the memory of an earlier evaluation, saves time and changes nothing.
     """
     ready = preparation.prepare(readings, run_sheets, decisions, settings)
@@ -50,7 +50,6 @@ def evaluate(
     between()
     tests = planned.expand(plan.links, settings)
     paired = pairing.pair(plan, working, run_table, decisions, parameters, settings, before)
-    between()
 
     asked, beside = alongside.by_link(plan.links, tests, alongside.pairs_of(working, paired.pairs))
     needs = limits.needs(asked, beside, working, run_table, settings)
@@ -66,12 +65,10 @@ def evaluate(
         ),
         checks.before(context),
     )
-    between()
     stopped = _stopped(early, working)
     graded = grades.grade(
         asked, working, beside, limit_rows, stopped, decisions, run_table, settings
     )
-    between()
     late = checks.after(context.graded(graded.grades))
     del context  # what it has made of the readings is as large as they are
     between()

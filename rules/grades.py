@@ -253,7 +253,7 @@ def _ids(rows: pd.DataFrame, working: pd.DataFrame) -> Any:
         two = rows["also_at"].fillna(-1).to_numpy("int64")
         second = pd.Series('", "', index=rows.index, dtype="str") + ids.take(np.maximum(two, 0))
         inner = columns.joined(inner, second.mask(two < 0, "").array)
-    return columns.enclosed('["', inner, '"]')
+    return columns.joined('["', inner, '"]')
 
 
 def _taken(column: pd.Series, place: Ints) -> Any:

@@ -93,22 +93,23 @@ class Judge:
         light = results.of_kind(rows, kinds.LIGHT)
         if light.any():
             place = np.where(light[row], self._light(rows, row, limit), place)
-        if len(row) == len(rows):
-            order = first = np.arange(len(rows))
-        else:
+        order, measures = row, {
+            "margin_db": margin,
+            "uncertainty_db": expanded,
+            "p_conform": decision.p_conform(value, low, high, standard),
+            "marginal": decision.marginal(margin, expanded),
+        }  # fmt: skip
+        deciding, verdicts = limit, np.where(place < 0, NO_LIMIT, place)
+        if len(row) > len(rows):
             order = np.lexsort((self.names[limit], np.nan_to_num(margin, nan=np.inf), row))
             first = order[np.append(True, np.diff(row[order]) != 0)]
-        verdicts = np.where(place < 0, NO_LIMIT, place)[first].astype("int8")
+            measures = {name: values[first] for name, values in measures.items()}
+            deciding, verdicts = limit[first], verdicts[first]
         grade = rows["grade"].to_numpy()
         return Judged(
-            rows.assign(grade=np.where(grade == OPEN, verdicts, grade)),
-            limit[first],
-            {
-                "margin_db": margin[first],
-                "uncertainty_db": expanded[first],
-                "p_conform": decision.p_conform(value, low, high, standard)[first],
-                "marginal": decision.marginal(margin, expanded)[first],
-            },
+            rows.assign(grade=np.where(grade == OPEN, verdicts, grade).astype("int8")),
+            deciding,
+            measures,
             self._listed(len(rows), row, limit, margin, place, order),
             pd.DataFrame({"row": row, "limit": limit}),
             self.limits,
@@ -136,8 +137,8 @@ class Judge:
         loss, power = rows["loss_db"].to_numpy(), rows["power_dbm"].to_numpy()
         by_loss = results.of_kind(rows, kinds.LOSS) & ~np.isnan(loss)
         by_power = results.of_kind(rows, kinds.POWER) & ~by_loss
-        value = np.where(by_loss, loss, np.where(by_power, power, np.nan))[row]
-        by_loss, by_power = by_loss[row], by_power[row]
+        value = np.where(by_loss, loss, np.where(by_power, power, np.nan))
+        value, by_loss, by_power = (_beside(part, row) for part in (value, by_loss, by_power))
 
         def bound(of_loss: str, of_power: str) -> Floats:
             out = np.full(len(limit), np.nan)
@@ -153,7 +154,9 @@ class Judge:
         """Return the standard uncertainty; every circumstance there may be is worked out once."""
         fibre_known = limit >= 0
         multimode = np.where(
-            fibre_known, self.multimode[limit], rows["wavelength_nm"].to_numpy()[row] < 1000
+            fibre_known,
+            self.multimode[limit],
+            _beside(rows["wavelength_nm"].to_numpy() < 1000, row),
         )
         single = results.of_kind(rows, uncertainty.SINGLE_MATING)
         mean = rows["way"].to_numpy() == results.WAYS.index("mean")
@@ -161,7 +164,7 @@ class Judge:
         own = (
             (single * 2 + mean) * 4 + method
         ) * 2 + (rows["cords"].to_numpy() != 1)  # fmt: skip
-        case = (own[row] * 2 + multimode) * 2 + absolute
+        case = (_beside(own, row) * 2 + multimode) * 2 + absolute
         calibration: Floats = np.zeros(0)
         if absolute.any():
             number, serials = codes(self.found.working["meter_serial"])
@@ -239,6 +242,11 @@ def _written(limits: pd.DataFrame, rows: Ints) -> tuple[Ints, Any]:
             one["why_not"] = why_not
         texts.append(json.dumps(one)[:-1] + ', "margin_db": ')
     return number[rows], pd.array(texts, dtype="str")
+
+
+def _beside(values: npt.NDArray[Any], row: Ints) -> npt.NDArray[Any]:
+    """Repeat what each row has beside every one of its limits; mostly there is one each."""
+    return values if len(values) == len(row) else values[row]
 
 
 def _key(link: Ints, kind: Ints, nm: Ints, method: Ints, cords: Ints) -> Ints:

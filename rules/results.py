@@ -16,7 +16,7 @@ import pandas as pd
 
 from rules import acts, kinds
 from rules.codes import KINDS
-from rules.columns import Flags, Ints, among, codes, combined, places, ranked, sorting
+from rules.columns import Flags, Ints, among, codes, combined, places, sorting
 from rules.evaluation import Decisions
 from rules.settings import Settings
 
@@ -165,19 +165,25 @@ def _lanes(
 
     Asked is the sum of the directions planned, as WAYS has them: 1, 2 or 3 for both.
     """
-    of_kind = kind_numbers(planned["kind"])
-    # only the kinds that occur, in the order of the alphabet: the lanes stay few
-    there = np.zeros(len(KINDS), dtype="int64")
-    there[RANK[of_kind]] = there[RANK[kind]] = 1
-    place = (np.cumsum(there) - 1)[RANK]
-    wavelength = ranked(np.append(planned["wavelength_nm"].to_numpy(), nm))
-    lanes = np.append(of_plan, link)
-    lanes *= int(there.sum())
-    lanes += np.append(place[of_kind], place[kind])
-    lanes *= int(wavelength.max(initial=0)) + 1
-    lanes += wavelength
-    of_test, lane = lanes[: len(planned)], lanes[len(planned) :]
-    asked = np.zeros(int(lanes.max(initial=-1)) + 1, dtype="int8")
+    of_kind, of_nm = kind_numbers(planned["kind"]), planned["wavelength_nm"].to_numpy()
+    # only the kinds and wavelengths that occur: the lanes stay few
+    kinds_there = np.zeros(len(KINDS), dtype="bool")
+    kinds_there[RANK[of_kind]] = kinds_there[RANK[kind]] = True
+    place = (np.cumsum(kinds_there) - 1)[RANK].astype("int8")
+    nm_there = np.zeros(int(max(of_nm.max(initial=0), nm.max(initial=0))) + 1, dtype="bool")
+    nm_there[of_nm] = nm_there[nm] = True
+    wavelength = (np.cumsum(nm_there) - 1).astype("int16")
+
+    def number(link: Ints, kind: Ints, nm: Ints) -> Ints:
+        lane: Ints = link * int(kinds_there.sum())
+        lane += place[kind]
+        lane *= int(nm_there.sum())
+        lane += wavelength[nm]
+        return lane
+
+    of_test, lane = number(of_plan, of_kind, of_nm), number(link, kind, nm)
+    lanes = int(max(of_test.max(initial=-1), lane.max(initial=-1))) + 1
+    asked = np.zeros(lanes, dtype="int8")
     bits = way_numbers(planned["direction"])
     for bit in (1, 2):
         asked[of_test[bits == bit]] |= bit

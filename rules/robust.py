@@ -22,23 +22,27 @@ def medians(key: Ints, values: Floats, groups: int, step: float = STEP) -> Float
     """Return the median of `values` per key 0 … groups − 1, NaN where a group has none.
 
     Rows with NaN or a negative key are left out. Key and rounded value are sorted as one integer,
-    which is several times faster than grouping.
+    a short one where they fit, which is many times faster than grouping.
     """
     kept = (key >= 0) & ~np.isnan(values)
-    group = key[kept]
-    steps = values[kept] / step
+    whole = bool(kept.all())
+    group, steps = (key if whole else key[kept]), (values if whole else values[kept]) / step
     np.rint(steps, out=steps)
     np.clip(steps, -REACH, REACH - 1, out=steps)
-    both = steps.astype("int64")
-    both += group * (2 * REACH) + REACH
+    least = float(steps.min(initial=0.0))
+    span = int(float(steps.max(initial=0.0)) - least) + 1
+    short = groups * span <= np.iinfo("int32").max
+    steps -= least
+    both = steps.astype("int32" if short else "int64")
+    both += (group.astype("int32") if short else group) * span
     both.sort()
     n = np.bincount(group, minlength=groups)
     begin = np.cumsum(n) - n
     out = np.full(groups, np.nan)
     there = np.flatnonzero(n)
-    low = both[begin[there] + (n[there] - 1) // 2] % (2 * REACH)
-    high = both[begin[there] + n[there] // 2] % (2 * REACH)
-    out[there] = ((low + high) / 2.0 - REACH) * step
+    low = both[begin[there] + (n[there] - 1) // 2] % span
+    high = both[begin[there] + n[there] // 2] % span
+    out[there] = ((low.astype("int64") + high) / 2.0 + least) * step
     return out
 
 

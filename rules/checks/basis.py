@@ -20,7 +20,7 @@ UNKNOWN_WAY = 2
 
 def way_numbers(column: pd.Series) -> Ints:
     """Return the number of each direction."""
-    return np.array([UNKNOWN_WAY, *WAYS.values()])[places(column, ("", *WAYS))]
+    return np.array([UNKNOWN_WAY, *WAYS.values()], dtype="int8")[places(column, ("", *WAYS))]
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,8 @@ from rules.columns import Floats, Ints, codes, combined, starts
 
 LEAST = 5
 """Fewest readings of a run in a cable whose median is compared."""
+LEAST_SPREAD_DB = 0.02
+"""Readings of a cable never lie closer than a mating repeats. Common practice, no source."""
 GROUP = 12
 """Strands of a tube or cassette where the plan names none. Common practice, no source."""
 
@@ -27,24 +29,36 @@ DECIDED = ("conditional-fail", "fail", "superseded")
 def outlier(context: Context) -> pd.DataFrame:
     """Find passing links that lose more than the others of their cable; the worst is named."""
     key = context.cable_lane
-    score = context.relative / np.where(key >= 0, context.noise[key], 1.0) if len(
-        context.noise
-    ) else context.relative  # fmt: skip
     size = robust.counts(key, context.relative, context.cable_lanes)
-    with np.errstate(invalid="ignore"):
-        hit = (score > context.threshold("outlier_score")) & (key >= 0)
-        hit &= np.round(context.relative, 4) > context.threshold("outlier_db")
+    least = context.threshold("outlier_db")
+    # only what may lie above when rounded is looked at
+    far = np.flatnonzero((context.relative > least - 0.001) & (key >= 0))
+    far = far[np.round(context.relative[far], 4) > least]
+    score = context.relative[far] / _spread(context, key[far])[key[far]]
+    much = score > context.threshold("outlier_score")
+    far, score = far[much], score[much]
     decided = context.grades.loc[context.grades["grade"].isin(DECIDED), "reading_ids"]
     ids = [one for text in decided for one in json.loads(text)]
-    rows = np.flatnonzero(hit & ~context.working["reading_id"].isin(ids).to_numpy())
-    rows = rows[size[key[rows]] >= context.threshold("group_links")]
-    rows = rows[np.lexsort((-score[rows], context.link[rows]))]
-    rows = rows[starts(context.link[rows])]
+    fresh = ~context.working["reading_id"].take(far).isin(ids).to_numpy()
+    kept = np.flatnonzero(fresh & (size[key[far]] >= context.threshold("group_links")))
+    kept = kept[np.lexsort((-score[kept], context.link[far[kept]]))]
+    kept = kept[starts(context.link[far[kept]])]
+    rows, score = far[kept], score[kept]
     return wording.of_readings(
         context, "outlier", rows,
         [f"{context.loss[r]:.2f} dB is {context.relative[r]:.2f} dB above the median of its cable, "
-         f"{score[r]:.1f} times the usual spread" for r in rows],
+         f"{times:.1f} times the usual spread" for r, times in zip(rows, score, strict=True)],
     )  # fmt: skip
+
+
+def _spread(context: Context, keys: Ints) -> Floats:
+    """Return the robust spread in dB of some cables × lanes, at least 0.02; the others' is NaN."""
+    asked = np.zeros(context.cable_lanes + 1, dtype="bool")
+    asked[keys] = True
+    rows = np.flatnonzero(asked[context.cable_lane])
+    away = np.abs(context.relative[rows])
+    spread = robust.medians(context.cable_lane[rows], away, context.cable_lanes) * robust.NORMAL
+    return np.where(asked[:-1], np.fmax(spread, LEAST_SPREAD_DB), np.nan)
 
 
 def _by_run_and_cable(context: Context) -> pd.DataFrame:

@@ -42,27 +42,34 @@ class Context(Expectation):
         out = np.zeros((len(self.plan.links), len(self.lanes), 3), dtype="bool")
         rows = among(self.planned["kind"], ("link", ""))
         link = self.planned_link
-        nm = references.window_key(self.planned["wavelength_nm"])
+        nm = self.planned["wavelength_nm"].to_numpy()
         if not len(self.lanes) or not rows.any():
             return out
-        lane = np.minimum(np.searchsorted(self.lanes, nm), len(self.lanes) - 1)
+        named = np.arange(int(nm.max()) + 1)
+        of_nm = np.full(len(named), -1, dtype="int16")
+        for number, window in enumerate(self.lanes):
+            of_nm[references.window_key(pd.Series(named)) == window] = number
+        lane = of_nm[nm]
         way = way_numbers(self.planned["direction"])
-        at = np.flatnonzero(rows & (self.lanes[lane] == nm) & (link >= 0))
+        at = np.flatnonzero(rows & (lane >= 0) & (link >= 0))
         out.ravel()[(link[at] * len(self.lanes) + lane[at]) * 3 + way[at]] = True
         return out
+
+    @cached_property
+    def cell(self) -> Ints:
+        """Return link × lane of readings with a loss, −1 elsewhere."""
+        return np.where(np.isnan(self.loss), -1, self.link * len(self.lanes) + self.lane)
 
     @cached_property
     def current(self) -> Any:
         """Return the row of the newest reading per link × lane × way, −1 for none."""
         shape = (len(self.plan.links), len(self.lanes), 3)
         out = np.full(shape, -1, dtype="int64")
-        rows = np.flatnonzero(~np.isnan(self.loss))
+        rows = np.flatnonzero(self.cell >= 0)
         when = np.where(np.isnan(self.utc[rows]), -np.inf, self.utc[rows])
         if np.any(when[1:] < when[:-1]):
             rows = rows[np.lexsort((self.order[rows], when))]
-        out.ravel()[(self.link[rows] * len(self.lanes) + self.lane[rows]) * 3 + self.way[rows]] = (
-            rows
-        )
+        out.ravel()[self.cell[rows] * 3 + self.way[rows]] = rows
         return out
 
     @cached_property
@@ -190,7 +197,7 @@ class Context(Expectation):
         """
         rows, number = self.places
         clipped = np.clip(self.relative[rows], -CLIP_DB, CLIP_DB)
-        cell = self.link[rows] * len(self.lanes) + self.lane[rows]
+        cell = self.cell[rows]
         total, n = np.bincount(cell, clipped)[cell], np.bincount(cell)[cell]
         against = (total - clipped) / np.maximum(n - 1, 1)
         count = np.maximum(np.bincount(number), 1)

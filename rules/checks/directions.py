@@ -11,13 +11,15 @@ from rules.checks.context import Context
 from rules.checks.registry import check
 from rules.columns import among, codes, combined
 
+LEAST = 8
+"""Fewest tests made twice one way that say something of a run."""
+
 
 def _in_pairs_with(table: pd.DataFrame, marked: pd.Series, least: int = 1) -> pd.DataFrame:
     """Keep the pairs of runs of which at least so many rows are marked."""
-    runs = int(table["run_ba"].max()) + 1 if len(table) else 1
-    pair = table["run_ab"].to_numpy() * runs + table["run_ba"].to_numpy()
-    named, n = np.unique(pair[marked.to_numpy()], return_counts=True)
-    return table.loc[np.isin(pair, named[n >= least])]
+    pair = combined(table["run_ab"].to_numpy(), table["run_ba"].to_numpy())
+    n = np.bincount(pair[marked.to_numpy()], minlength=int(pair.max(initial=-1)) + 1)
+    return table.loc[(n >= least)[pair] & (n > 0)[pair]]
 
 
 @check("directions-differ", "core-mismatch")
@@ -86,21 +88,23 @@ def doubled(context: Context) -> pd.DataFrame:
     """Find runs over links tested twice one way while the planned other way is missing."""
     planned = context.asked[:, :, :2].all(axis=2).any(axis=1)
     there = context.current[:, :, :2] >= 0
-    if not (planned[:, None] & (there[:, :, 0] != there[:, :, 1])).any():
+    lone = planned[:, None] & (there[:, :, 0] != there[:, :, 1])
+    if not lone.any():
         return suspicions.none()
-    rows = np.flatnonzero(~np.isnan(context.loss))
-    rows = rows[planned[context.link[rows]] & (context.way[rows] < 2)]
-    tested = np.bincount(context.run[rows])
-    # mostly both ways are there
-    rows = rows[~there.all(axis=2)[context.link[rows], context.lane[rows]]]
-    cell = context.link[rows] * len(context.lanes) + context.lane[rows]
+    known = np.flatnonzero(context.cell >= 0)
+    rows = known[lone.ravel()[context.cell[known]]]
+    rows = rows[context.way[rows] < 2]
+    cell = context.cell[rows]
     ways = np.stack([np.bincount(cell, context.way[rows] == way) for way in (0, 1)])
     again = ((ways.min(axis=0) == 0) & (ways.sum(axis=0) > 1))[cell]
     frame = pd.DataFrame({"cell": cell[again], "run": context.run[rows[again]]})
     twice = frame.groupby("cell")["run"].transform("nunique").to_numpy() > 1
-    count = np.bincount(frame["run"].to_numpy()[twice], minlength=len(tested))
-    share = count / np.maximum(tested, 1)
-    hit = np.flatnonzero((share > context.threshold("doubled_share")) & (count >= 8))
+    count = np.bincount(frame["run"].to_numpy()[twice], minlength=len(context.runs))
+    if count.max(initial=0) < LEAST:
+        return suspicions.none()
+    every = known[planned[context.link[known]] & (context.way[known] < 2)]
+    share = count / np.maximum(np.bincount(context.run[every], minlength=len(context.runs)), 1)
+    hit = np.flatnonzero((share > context.threshold("doubled_share")) & (count >= LEAST))
     return wording.of_runs(
         context, "direction-doubled", hit,
         [f"{n} tests were made the same way in another run, none the other way"

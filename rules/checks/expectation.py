@@ -64,6 +64,15 @@ class Expectation(Basis):
         return out
 
     @cached_property
+    def fibre(self) -> Floats:
+        """Return the typical fibre loss in dB of each reading's link at its wavelength."""
+        out = np.full(len(self.link), np.nan)
+        if len(self.plan.links):
+            out = self.typical.ravel()[self.link * len(self.lanes) + self.lane]
+            out[self.link < 0] = np.nan
+        return out
+
+    @cached_property
     def expected(self) -> Floats:
         """Return the loss in dB that a sound link of this length and make would show.
 
@@ -78,12 +87,12 @@ class Expectation(Basis):
         )
         out = np.full(len(self.link), np.nan)
         if len(links):
-            out = self.typical[self.link, self.lane] + fixed[self.link]
+            out = self.fibre + fixed[self.link]
             fewer = np.array([ENDS_LEFT_OUT.get(m, 0) for m in range(4)])[
                 np.clip(self.method, 0, 3)
             ]
             out -= fewer * self.threshold("typical_connection_db")
-        return np.where(self.link >= 0, out, np.nan)
+        return out
 
     @cached_property
     def excess(self) -> Floats:
@@ -108,8 +117,7 @@ class Expectation(Basis):
         """Return loss less the fibre's typical loss, where lengths are known; else the loss."""
         if not len(self.plan.links):
             return self.loss
-        fibre = self.typical[self.link, self.lane]
-        return self.loss - np.where(np.isnan(fibre), 0.0, fibre)
+        return self.loss - np.nan_to_num(self.fibre, nan=0.0)
 
     @cached_property
     def cable_median(self) -> Floats:
@@ -122,10 +130,3 @@ class Expectation(Basis):
         if not self.cable_lanes:
             return self.loss
         return self.straightened - self.cable_median[self.cable_lane]
-
-    @cached_property
-    def noise(self) -> Floats:
-        """Return the robust spread of `relative` per cable × lane, at least 0.02 dB."""
-        centre = np.zeros(self.cable_lanes)
-        spread = robust.spreads(self.cable_lane, self.relative, self.cable_lanes, centre)
-        return np.fmax(spread, 0.02)

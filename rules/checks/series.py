@@ -31,31 +31,41 @@ def levels(context: Context) -> pd.DataFrame:
         return suspicions.none()
     series = {name: column.to_numpy() for name, column in table.items()}
     key, value = series["segment"], series["value"]
-    noise = _spread(key, value)
+    step = np.abs(np.diff(value))
+    step[key[1:] != key[:-1]] = np.nan
+    usual = _usual(step)
     least = int(context.threshold("step_records"))
-    score = np.abs(robust.split(key, value, noise, least))
+    score = np.abs(robust.split(key, value, np.full(len(key), usual), least))
     bounds = np.searchsorted(key, np.arange(int(key.max()) + 2))
     strongest = np.fmax.reduceat(score, bounds[:-1])
     found = []
+    # the least spread that a stretch may have gives the most that it may score
     for segment in np.flatnonzero(strongest > context.threshold("step_score") / 2):
-        rows = slice(int(bounds[segment]), int(bounds[segment + 1]))
-        part = {str(name): column[rows] for name, column in series.items()}
-        found += _changes(context, part, float(noise[rows][0]), least)
+        low, high = int(bounds[segment]), int(bounds[segment + 1])
+        noise = _spread(step[low : high - 1], usual)
+        if strongest[segment] * usual / noise > context.threshold("step_score") / 2:
+            part = {str(name): column[low:high] for name, column in series.items()}
+            found += _changes(context, part, noise, least)
     return suspicions.join(*found)
 
 
-def _spread(key: Ints, value: Floats) -> Floats:
-    """Return the spread within each stretch from differences of neighbours: steps do not count.
+STEP_TO_SPREAD = robust.NORMAL / np.sqrt(2.0)
+"""Median of the steps between neighbours to the spread of the values: they differ by √2."""
+
+
+def _usual(step: Floats) -> float:
+    """Return the spread over all stretches from the steps of neighbours, at least 0.02 dB."""
+    known = step[~np.isnan(step)]
+    return max(float(np.median(known)) * STEP_TO_SPREAD if len(known) else 0.0, 0.02)
+
+
+def _spread(step: Floats, usual: float) -> float:
+    """Return the spread of one stretch from its steps: a change of level does not count.
 
     A short stretch borrows from all: its own estimate is too uncertain to stand alone.
     """
-    step = np.diff(value)
-    step[key[1:] != key[:-1]] = np.nan
-    groups = int(key.max()) + 1
-    scale = robust.NORMAL / np.sqrt(2.0)
-    spread = robust.medians(key[1:], np.abs(step), groups) * scale
-    usual = np.nanmedian(np.abs(step)) * scale if np.isfinite(step).any() else 0.0
-    return np.asarray(np.fmax(np.fmax(spread, usual), 0.02)[key])
+    own = robust.medians(np.zeros(len(step), dtype="int64"), step, 1)[0] * STEP_TO_SPREAD
+    return float(np.fmax(own, usual))
 
 
 def _changes(

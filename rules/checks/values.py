@@ -33,25 +33,26 @@ class Columns:
 
     def spoilt(self, track: Ints) -> Flags:
         """Tell which readings stand in a column that is wrong as a whole."""
-        return (track >= 0) & (self.power | self.sign | self.decimal)[track]
+        flags = self.power | self.sign | self.decimal
+        return np.append(flags, False)[track] if flags.any() else np.zeros(len(track), "bool")
 
 
 def columns(context: Context) -> Columns:
     """Judge each run and wavelength as a column of values."""
     track, tracks, loss = context.track, context.tracks, context.loss
     median = robust.medians(track, loss, tracks)
-    kept = track >= 0
-    n = np.bincount(track[kept], minlength=tracks)
+    n = np.bincount(track[track >= 0], minlength=tracks)
     with np.errstate(invalid="ignore", divide="ignore"):
-        negative = np.bincount(track[kept], loss[kept] < 0, tracks) / n
+        negative = np.bincount(track[loss < 0], minlength=tracks) / n
         enough = n >= LEAST
         # the expected loss is looked at only where the values are strange
         high = enough & (median > context.threshold("decimal_factor") * LEAST_USUAL_DB)
         low = enough & (negative > context.threshold("sign_share"))
-        strange = kept & (high | low)[track]
-        expected = robust.medians(track, np.where(strange, context.expected, np.nan), tracks)
-        turned = np.where(strange, np.abs(np.abs(loss) - context.expected), np.nan)
-        near = robust.medians(track, turned, tracks) < np.maximum(0.5, 0.3 * np.abs(expected))
+        strange = np.flatnonzero(np.append(high | low, False)[track])  # −1 leads to the end
+        usual_db = context.expected[strange]
+        expected = robust.medians(track[strange], usual_db, tracks)
+        turned = robust.medians(track[strange], np.abs(np.abs(loss[strange]) - usual_db), tracks)
+        near = turned < np.maximum(0.5, 0.3 * np.abs(expected))
         sign = low & near & (median < -0.05)
         power = enough & ~sign & (median < context.threshold("power_as_loss_db"))
         power &= median > POWER_LOW_DBM
@@ -87,16 +88,18 @@ def values(context: Context) -> pd.DataFrame:
 def _mixed(context: Context, judged: Columns, good: Flags) -> pd.DataFrame:
     """Find single values of another unit or scale than the rest of their column."""
     loss = context.loss
-    middle = judged.median[context.track]
-    with np.errstate(invalid="ignore"):
-        power = good & (loss < context.threshold("power_as_loss_db")) & (middle > -1.0)
-        whole = good & (loss >= 10.0) & (np.abs(loss - np.rint(loss)) < 0.0005)
-        hundredth = np.abs(loss / 100.0 - context.expected) < 0.5 * context.expected
-    mixed, lost = np.flatnonzero(power), np.flatnonzero(whole & hundredth)
+    mixed = np.flatnonzero(good & (loss < context.threshold("power_as_loss_db")))
+    middle = judged.median[context.track[mixed]]
+    mixed, middle = mixed[middle > -1.0], middle[middle > -1.0]
+    lost = np.flatnonzero(good & (loss >= 10.0))
+    lost = lost[np.abs(loss[lost] - np.rint(loss[lost])) < 0.0005]
+    usual = context.expected[lost]
+    lost = lost[np.abs(loss[lost] / 100.0 - usual) < 0.5 * usual]
     return suspicions.join(
         wording.of_readings(
             context, "unit-mixed", mixed,
-            [f"{loss[r]:.2f} dB where the run's median is {middle[r]:.2f} dB" for r in mixed],
+            [f"{loss[r]:.2f} dB where the run's median is {m:.2f} dB"
+             for r, m in zip(mixed, middle, strict=True)],
         ),
         wording.of_readings(
             context, "decimal-lost", lost,
@@ -117,8 +120,7 @@ def _low(context: Context, good: Flags) -> pd.DataFrame:
         stop = np.where(cords, context.threshold("negative_cords_stop_db"),
                         context.threshold("negative_stop_db"))  # fmt: skip
         negative = np.flatnonzero(plausible & (loss < warn) & (np.abs(loss) >= 0.0005))
-        fibre = (context.typical[context.link, context.lane] if len(context.plan.links)
-                 else np.full(len(loss), np.nan))  # fmt: skip
+        fibre = context.fibre
         share = context.threshold("physics_share")
         thin = good & (fibre > context.threshold("physics_least_db")) & (loss < share * fibre)
     low = np.flatnonzero(thin & (np.abs(loss) >= 0.0005) & (loss >= warn))
