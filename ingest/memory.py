@@ -5,12 +5,6 @@ from __future__ import annotations
 import ctypes
 import sys
 
-import pyarrow as pa
-
-pa.set_memory_pool(pa.system_memory_pool())
-# pyarrow's own pool keeps what `give_back` cannot reach, and asks for fresh pages more often: with
-# the C library's a million readings are evaluated a tenth sooner
-
 
 def give_back() -> None:
     """Ask the C library to return what is free; do nothing where it has no such call.
