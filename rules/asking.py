@@ -66,33 +66,36 @@ def ask(
     under.
     """
     readings = sorted(reading_ids)
+    # the ids of a million readings are put together once
+    joined = ids.SEPARATOR.join(readings).encode()
+    said = ids.SEPARATOR.join((code, cause, "") if readings else (code, cause)).encode()
     decided = done.of((code, *codes))
-    open_ = not readings or any(reading not in decided for reading in readings)
+    open_ = not readings or not decided or any(one not in decided for one in readings)
     return {
-        "question_id": f"{code}-{ids.short(code, cause, *readings)}",
+        "question_id": f"{code}-{ids.digest(said + joined)}",
         "code": code,
         "message": message,
         "proposal": proposal,
         "readings": len(readings),
         "state": "open" if open_ else "answered",
         "weight": float(len(readings)),
-        "reading_ids": _listed(readings),
+        "reading_ids": _listed(readings, joined),
         "options": json.dumps(list(options), sort_keys=True),
         "evidence": json.dumps(list(evidence), sort_keys=True),
     }
 
 
-def _listed(readings: Sequence[str]) -> str:
+def _listed(readings: Sequence[str], joined: bytes) -> str:
     """Write ids as JSON; those of a million readings need no look at each sign of each."""
-    text = '", "'.join(readings)
-    strange = text.encode().translate(None, PLAIN)
-    if not strange and text.count('"') == 2 * (len(readings) - 1):
-        return f'["{text}"]'
+    between = ids.SEPARATOR.encode()
+    if readings and joined.translate(None, PLAIN) == between * (len(readings) - 1):
+        return f'["{joined.replace(between, SEPARATED).decode()}"]'
     return json.dumps(list(readings))
 
 
-PLAIN = bytes(sign for sign in range(ord(" "), 0x7F) if sign != ord("\\"))
-"""Signs that JSON writes as they are, and its quotation mark."""
+SEPARATED = b'", "'
+PLAIN = bytes(sign for sign in range(ord(" "), 0x7F) if sign not in b'"\\')
+"""Signs that JSON writes as they are."""
 
 
 def questions(rows: Sequence[dict[str, Any]]) -> pd.DataFrame:

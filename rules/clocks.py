@@ -3,16 +3,13 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime, timedelta, timezone
-from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
 import pandas as pd
-import pyarrow as pa
-import pyarrow.compute as pc
 
 from rules import sequence, suspicions
-from rules.columns import Flags, Floats, Ints, codes, combined, compound, few, starts
+from rules.columns import Flags, Floats, Ints, codes, combined, compound, few, pieced, starts
 from rules.settings import Settings
 
 STATES = ("none", "ok", "ambiguous", "reset", "corrected")
@@ -28,7 +25,10 @@ DAY_S = 86_400
 BUCKET_S = 900
 """Zone offsets change on multiples of a quarter of an hour, since 1972 in every zone."""
 NOWHERE = np.iinfo("int64").min
-DATE = len("2026-01-01")
+FIRST_S, LAST_S = -62_104_060_800, 253_370_764_800
+"""Beginning of the years 2 and 9999: with any zone's offset, years have four digits."""
+MINUTES = [f"{hour:02}:{minute:02}" for hour in range(24) for minute in range(60)]
+SECONDS = [f":{second:02}" for second in range(60)]
 
 
 def resolve(stored: pd.DataFrame, settings: Settings) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -269,28 +269,28 @@ def printed(working: pd.DataFrame, settings: Settings) -> pd.DataFrame:
 def stamped(utc_s: Floats, zone: ZoneInfo | None) -> pd.Series:
     """Write times as ISO 8601 with seconds: with the zone's offset, or with Z for UTC.
 
-    A time that is not finite is written as empty text.
+    A time that is not finite, or not of the years 2 to 9998, is written as empty text.
     """
-    known = np.isfinite(utc_s)
+    known = (utc_s > FIRST_S) & (utc_s < LAST_S)
     seconds = np.rint(np.where(known, utc_s, 0.0)).astype("int64")
-    end: Any = _text("Z")
+    end = np.zeros(len(seconds), dtype="int64")
+    ends = ["Z"]
     if zone is not None:
-        bucket, unique = pd.factorize(seconds // BUCKET_S)
+        end, unique = pd.factorize(seconds // BUCKET_S)
         offsets = [
             datetime.fromtimestamp(int(first) * BUCKET_S, zone).utcoffset() or timedelta()
             for first in unique
         ]
-        seconds += np.array([o.total_seconds() for o in offsets], dtype="int64")[bucket]
+        seconds += np.array([o.total_seconds() for o in offsets], dtype="int64")[end]
         ends = [datetime(2000, 1, 1, tzinfo=timezone(o)).isoformat()[19:] for o in offsets]
-        end = pa.array(ends, pa.large_string()).take(pa.array(bucket))
-    times = pa.array(seconds, mask=~known).cast(pa.timestamp("s")).cast(pa.large_string())
-    times = pc.binary_replace_slice(times, DATE, DATE + 1, "T")
-    joined = pc.binary_join_element_wise(times, end, _text(""))
-    return pd.Series(pd.array(joined.fill_null(""), dtype="str"))
-
-
-def _text(value: str) -> Any:
-    return pa.scalar(value, pa.large_string())
+    day, days = pd.factorize(seconds // DAY_S)
+    minute, second = np.divmod(seconds % DAY_S, 60)
+    dates = [f"{date}T" for date in days.astype("datetime64[D]")]
+    text = pieced((dates, day), (MINUTES, minute), (SECONDS, second), (ends, end))
+    if not known.all():
+        at = np.where(known, np.arange(len(known)), -1)
+        text = text.take(at, allow_fill=True, fill_value="")
+    return pd.Series(text)
 
 
 def stamp(utc_s: float, zone: ZoneInfo | None) -> str:

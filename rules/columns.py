@@ -175,6 +175,21 @@ def joined(*parts: Any) -> Any:
     return pd.array(pc.binary_join_element_wise(*made, pa.scalar("", kind)), dtype="str")
 
 
+def pieced(*parts: tuple[Sequence[str], Ints]) -> Any:
+    """Put texts together row by row out of pieces: each part is its texts, and a number per row.
+
+    The texts of one part are of one length in UTF-8; many times faster than joining columns.
+    """
+    tables = [np.array([text.encode() for text in texts]) for texts, _ in parts]
+    kind = np.dtype([(str(at), f"V{table.itemsize}") for at, table in enumerate(tables)])
+    rows = len(parts[0][1])
+    out = np.empty(rows, dtype=kind)
+    for name, table, (_, number) in zip(kind.names or (), tables, parts, strict=True):
+        out[name] = table.view(kind[name])[number]
+    places = pa.py_buffer(np.arange(rows + 1, dtype="int64") * kind.itemsize)
+    return pd.array(pa.LargeStringArray.from_buffers(rows, places, pa.py_buffer(out)), dtype="str")
+
+
 def unfold(number: Ints, parts: Sequence[Sequence[Any]]) -> tuple[Ints, Any]:
     """Repeat each row once per part that its number stands for; return the rows and the parts."""
     count = np.array([len(part) for part in parts], dtype="int64")

@@ -151,13 +151,16 @@ def _deciding(live: pd.DataFrame, of_live: Ints, of_plan: Ints) -> Ints:
 
     Over several limits the worst verdict decides, and `no-limit` only where no limit gave one.
     """
+    place = np.full(int(max(of_live.max(initial=0), of_plan.max(initial=0))) + 1, -1)
+    if len(of_live) and np.bincount(of_live).max() == 1:
+        place[of_live] = np.arange(len(of_live))
+        return np.asarray(place[of_plan], dtype="int64")
     number, names = columns.codes(live["grade"])
     severity = np.array([WORSE.index(n) if n in WORSE else -1 for n in names], dtype="int64")
     margin = live["margin_db"].to_numpy()
     limit = columns.codes(live["limit_name"], sort=True)[0]
     order = np.lexsort((limit, margin, -severity[number], of_live))
     begin = order[columns.starts(of_live[order])] if len(order) else order
-    place = np.full(int(max(of_live.max(initial=0), of_plan.max(initial=0))) + 1, -1)
     place[of_live[begin]] = begin
     return np.asarray(place[of_plan], dtype="int64")
 

@@ -12,7 +12,12 @@ SEPARATOR = "\x1f"
 
 def short(*parts: str, length: int = 10) -> str:
     """Return the first `length` hex digits of the SHA-256 of `parts`."""
-    return hashlib.sha256(SEPARATOR.join(parts).encode()).hexdigest()[:length]
+    return digest(SEPARATOR.join(parts).encode(), length)
+
+
+def digest(text: bytes, length: int = 10) -> str:
+    """Return the first `length` hex digits of the SHA-256 of parts put together already."""
+    return hashlib.sha256(text).hexdigest()[:length]
 
 
 def first(lists: pd.Series) -> pd.Series:

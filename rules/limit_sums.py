@@ -16,7 +16,6 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
 from rules import budget, columns, kinds, tables
@@ -24,8 +23,6 @@ from rules.columns import Flags, Floats, Ints
 from rules.fibres import MULTIMODE
 from rules.limit_sets import SURE, Allowance, Sets
 from rules.settings import Settings
-
-Texts = npt.NDArray[np.object_]
 
 TERMS = ("fibre", "ends", "connections", "splices", "reference matings", "splitter")
 
@@ -62,19 +59,26 @@ def add_up(
     case, cases = _cases(rows, sets)
     count, missing = _counts(rows, settings)
     unsure = np.zeros(len(rows), dtype="bool")
-    why_not: Texts = np.array([c.why_not.get("set", "") for c in cases], dtype=object)[case]
+    reasons = ["", *_REASONS, *sorted({text for c in cases for text in c.why_not.values()})]
+    of_reason = {text: place for place, text in enumerate(reasons)}
+
+    def unknown(name: str) -> Ints:
+        """Return the place of the reason for which a term has no value, by row; 0 without one."""
+        return np.array([of_reason[c.why_not.get(name, "")] for c in cases], "int16")[case]
+
+    why_not = unknown("set")
     parts: list[budget.Part] = []
     for name in TERMS:
         used = count[name] != 0
         each = np.array([c.each_db.get(name, np.nan) for c in cases])
         parts.append((count[name], each[case]))
         unsure |= used & np.array([c.unsure.get(name, False) for c in cases])[case]
-        reasons = np.array([c.why_not.get(name, "") for c in cases], dtype=object)[case]
+        reason = unknown(name)
         if name in missing:
-            reasons = np.where(missing[name] != "", missing[name], reasons)
-            used = used | (missing[name] != "")
-        why_not = np.where((why_not == "") & used, reasons, why_not)
-    known = why_not == ""
+            reason = np.where(missing[name] > 0, missing[name], reason)
+            used = used | (missing[name] > 0)
+        why_not = np.where((why_not == 0) & used, reason, why_not)
+    known = why_not == 0
     number, names = columns.codes(rows["limit_name"])
     editions = [sets[n].edition if n in sets else "" for n in names]
     sure = np.array([n in confirmed for n in names], dtype="bool")[number]
@@ -83,7 +87,7 @@ def add_up(
         clause=columns.few(editions, number, rows.index),
         limit_confirmed=known & (~unsure | sure),
         terms=_spelled(count, cases, case, known),
-        why_not=why_not,
+        why_not=columns.few(reasons, why_not, rows.index),
         min_dbm=np.nan,
         max_dbm=np.nan,
     )
@@ -143,8 +147,18 @@ def _origin(clause: str, confidence: str) -> str:
     return json.dumps({"clause": clause, "confidence": confidence})[1:-1]
 
 
-def _counts(rows: pd.DataFrame, settings: Settings) -> tuple[dict[str, Floats], dict[str, Texts]]:
-    """Return how often each term enters each row, and why that is not known (else empty)."""
+NO_LENGTH = "the plan gives no length"
+NEGATIVE_LENGTH = "the length in the plan is negative"
+NO_CONNECTIONS = "the plan gives no number of connections"
+ODD_CONNECTIONS = "the number of connections in the plan is no whole number"
+NO_METHOD = "the reference method is unknown"
+ODD_SPLICES = "the number of splices in the plan is no whole number"
+_REASONS = (NO_LENGTH, NEGATIVE_LENGTH, NO_CONNECTIONS, ODD_CONNECTIONS, NO_METHOD, ODD_SPLICES)
+"""Why it is not known how often a term enters a sum."""
+
+
+def _counts(rows: pd.DataFrame, settings: Settings) -> tuple[dict[str, Floats], dict[str, Ints]]:
+    """Return how often each term enters each row, and why not: place in `_REASONS` from 1."""
     number, names = columns.codes(rows["kind"])
 
     def is_(kind: str) -> Flags:
@@ -174,17 +188,14 @@ def _counts(rows: pd.DataFrame, settings: Settings) -> tuple[dict[str, Floats], 
     }
     missing = {
         "fibre": _first(
-            (chain & np.isnan(length), "the plan gives no length"),
-            (chain & (length < 0), "the length in the plan is negative"),
+            (chain & np.isnan(length), NO_LENGTH), (chain & (length < 0), NEGATIVE_LENGTH)
         ),
         "ends": _first(
-            (chain & np.isnan(connections), "the plan gives no number of connections"),
-            (chain & _odd(connections), "the number of connections in the plan is no whole number"),
-            (chain & has & np.isnan(inside), "the reference method is unknown"),
+            (chain & np.isnan(connections), NO_CONNECTIONS),
+            (chain & _odd(connections), ODD_CONNECTIONS),
+            (chain & has & np.isnan(inside), NO_METHOD),
         ),
-        "splices": _first(
-            (chain & _odd(splices), "the number of splices in the plan is no whole number"),
-        ),
+        "splices": _first((chain & _odd(splices), ODD_SPLICES)),
     }
     return {name: np.nan_to_num(times) for name, times in count.items()}, missing
 
@@ -193,10 +204,10 @@ def _odd(count: Floats) -> Flags:
     return np.asarray((count < 0) | (count != np.rint(count)), np.bool_)
 
 
-def _first(*reasons: tuple[Flags, str]) -> Texts:
-    """Return for each row the first reason whose condition holds, else the empty text."""
+def _first(*reasons: tuple[Flags, str]) -> Ints:
+    """Return for each row the first reason whose condition holds, as place in `_REASONS` from 1."""
     flags, texts = zip(*reasons, strict=True)
-    return np.select(flags, [np.array(text, dtype=object) for text in texts], "").astype(object)
+    return np.select(flags, [np.int16(1 + _REASONS.index(text)) for text in texts], np.int16(0))
 
 
 def _mapped(method: Ints, values: dict[int, float]) -> Floats:
