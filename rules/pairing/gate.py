@@ -41,13 +41,15 @@ ROOM_BITS = 8.0
 a panel that no full label names; that the other panels are taken says nothing."""
 
 OBJECTIONS = (
-    "", "outside the plan", "another claim", "without shifts elsewhere", "without shifts unsure",
+    "", "outside the plan", "panel out of order", "another claim", "without shifts elsewhere",
+    "without shifts unsure",
     "labels off", "label of something else", "label of another link", "order reversed",
     "room open", "next to an unread port",
 )  # fmt: skip
 """What speaks against pairing a record without asking, whatever its probability."""
-UNLIKE_MESSY = ("room open", "next to an unread port")
-"""Objections that say nothing of a run's care: a short way to write, a port left out."""
+UNLIKE_MESSY = ("room open", "next to an unread port", "panel out of order")
+"""Objections that say nothing of a run's care: a short way to write, a port left out, one slip that
+a counter repeated."""
 
 
 @dataclass(frozen=True)
@@ -103,6 +105,7 @@ def objections(weighed: Weighed, ledger: Ledger, state: np.ndarray) -> np.ndarra
     elsewhere = np.isin(weighed.names, [n for n, info in weighed.typed.items() if info.full])
     held = (
         weighed.unit < 0,
+        weighed.astray,
         ledger.rival,
         weighed.unit != weighed.plain_unit,
         weighed.p_plain <= LEAST_PLAIN,

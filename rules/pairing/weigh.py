@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from rules.pairing import bench, candidates, chain, rounds, sweeps
+from rules.pairing import astray, bench, candidates, chain, rounds, sweeps
 from rules.pairing.bench import Bench
 from rules.pairing.candidates import OUTSIDE, States
 from rules.pairing.case import Case
@@ -53,6 +53,9 @@ class Weighed:
     rows: np.ndarray
     """Where each record stands in its class: those of sweeps far from others are left out, and two
     in reverse by their labels are followed the other way round (`bench.lay_out`)."""
+    astray: np.ndarray
+    """Per record: its stretch breaks the order of panels, and `unit` is of the unread panel of like
+    name that keeps it (`astray.instead`), `second` of the panel whose name was typed."""
     touched: np.ndarray
     """The panels that records of each run might ever have stood in (`rounds.Round`)."""
 
@@ -77,7 +80,7 @@ def weigh(case: Case, named: np.ndarray, sweep: np.ndarray) -> tuple[np.ndarray,
         found, fewer = _rounds(on, given_up)
         touched = np.union1d(touched, found.touched)
         if fewer is None:
-            return sweep, _weighed(on, rounds.alone(on, found), touched)
+            return sweep, _weighed(on, rounds.alone(on, found), sweep, touched)
         # counted by run, so that one run's doubts never hasten another's
         given_up[np.unique(case.run[fewer != sweep])] += 1
         sweep = fewer
@@ -98,16 +101,22 @@ def _rounds(on: Bench, given_up: np.ndarray) -> tuple[Round, np.ndarray | None]:
     return found, None
 
 
-def _weighed(on: Bench, found: Round, touched: np.ndarray) -> Weighed:
+def _weighed(on: Bench, found: Round, sweep: np.ndarray, touched: np.ndarray) -> Weighed:
     """Read off the places of all records, and what they would be without part of the evidence."""
     case, rows, states = on.case, on.rows, found.states
     unit, p_unit, second, p_second = top_two(states, found.probability, len(rows))
+    every = np.where(sweep >= 0, on.named, -1)
+    every[rows] = unit
+    instead, looked = astray.instead(case, every, sweep, on.typed)
+    other = instead[rows]
+    second = np.where(other >= 0, unit, second)
+    unit = np.where(other >= 0, other, unit)
     return Weighed(
         case.grid, states, found.terms, found.probability, unit, p_unit, second, p_second,
         *_plain(on, found), on.typed, on.names, on.retest, on.sign, on.kind > 0, case.run[rows],
         np.bincount(case.run)[case.run[rows]], case.way[rows],
         case.table["record"].to_numpy(dtype=np.int64)[rows], _own(on, found, unit), rows,
-        touched,
+        other >= 0, np.union1d(touched, looked),
     )  # fmt: skip
 
 
