@@ -32,24 +32,33 @@ class Stretch:
     records: np.ndarray
 
 
-def instead(
-    case: Case, unit: np.ndarray, sweep: np.ndarray, typed: Mapping[str, Typed]
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return for each record of a section that breaks the order the unit it may be of instead.
+@dataclass(frozen=True)
+class Order:
+    """What the order in which panels were taken says of each record of a class."""
 
-    -1 for all others. A section, stretches of one run in panels beside each other, breaks the order
-    where it is beside neither the panel before nor the one after, those in which the same
-    instrument stood before and after the run among them. What it may be of are panels beside
-    either, of like names and as far from each other, with fewer than LEAST readings but for such
-    as break the order too. Also returns the panels whose readings decide it, as run x panels +
-    panel.
+    instead: np.ndarray
+    """The unit that a record of a section which breaks the order may be of instead, else -1."""
+    kept: np.ndarray
+    """Whether its stretch goes on from the panel before and the next one goes on from it."""
+    looked: np.ndarray
+    """The panels whose readings decide it, as run x panels + panel."""
+
+
+def of_panels(case: Case, unit: np.ndarray, sweep: np.ndarray, typed: Mapping[str, Typed]) -> Order:
+    """Look at the order of panels, that in which the same instrument did its runs included.
+
+    A section, stretches of one run in panels beside each other, breaks the order where it is beside
+    neither the panel before nor the one after. What it may be of instead are panels beside either,
+    of like names and as far from each other, with fewer than LEAST readings but for such as break
+    the order too.
 
     unit: per record of the class, -1 outside; sweep: -1 where none; typed: labels of the others.
     """
     panels = len(case.grid.sizes)
     out = np.full(len(unit), -1, dtype=np.int64)
     looked: set[int] = set()
-    found = _sections(_stretches(case, unit))
+    stretches = _stretches(case, unit)
+    found = _sections(stretches)
     sides = _beside(case, found)
     broken = [_broken(each, *near, sweep) for each, near in zip(found, sides, strict=True)]
     sound = [
@@ -69,7 +78,14 @@ def instead(
             looked.update(each[0].run * panels + panel for panel in wanted)
             if readings[wanted].max() < LEAST and out[each[0].records[0]] < 0:
                 out[np.concatenate([stretch.records for stretch in each])] = np.concatenate(there)
-    return out, np.array(sorted(looked), dtype=np.int64)
+    kept = np.zeros(len(unit), dtype=bool)
+    for stretch, near in zip(stretches, _beside(case, [[each] for each in stretches]), strict=True):
+        goes_on = all(side is not None and abs(side - stretch.panel) <= 1 for side in near)
+        kept[stretch.records] = goes_on and (sweep[stretch.records] < 0).all()
+    for each, odd in zip(found, broken, strict=True):
+        for stretch in each if odd else ():
+            kept[stretch.records] = False
+    return Order(out, kept, np.array(sorted(looked), dtype=np.int64))
 
 
 def _stretches(case: Case, unit: np.ndarray) -> list[Stretch]:

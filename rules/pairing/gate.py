@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rules.pairing import candidates
-from rules.pairing.ledger import OPEN, PART, Ledger
+from rules.pairing.ledger import BESIDE, CLEAN, GAP, GAP_BESIDE, OPEN, PART, Ledger
 from rules.pairing.parameters import Knots, Parameters, knots
 from rules.pairing.weigh import Weighed
 
@@ -116,10 +116,15 @@ def objections(weighed: Weighed, ledger: Ledger, state: np.ndarray) -> np.ndarra
     )
     first = np.select(held, range(1, len(held) + 1), 0)
     full = (first == 0) & (form <= candidates.OTHER_END)
-    open_room = (first == 0) & _shortened(weighed, form) & ~_room_known(weighed, full)
+    # a panel read whole, between those taken before and after it, is no other room's
+    between = weighed.kept & np.isin(ledger.state, (CLEAN, BESIDE))
+    open_room = (first == 0) & _shortened(weighed, form) & ~_room_known(weighed, full) & ~between
     first = np.where(open_room, OBJECTIONS.index("room open"), first)
     # one wrong key makes a number its neighbour's; who types each label may have meant the other
     edge = (first == 0) & ledger.edge & weighed.by_hand
+    # a damaged name that a counter repeats says as little of an unread port ahead as a whole one
+    ahead = np.isin(ledger.state, (GAP, GAP_BESIDE, PART, OPEN)) & ~weighed.by_hand
+    edge |= (first == 0) & ahead & (form == candidates.MISTYPED)
     return np.asarray(np.where(edge, OBJECTIONS.index("next to an unread port"), first))
 
 
@@ -133,9 +138,11 @@ def judge(weighed: Weighed, ledger: Ledger, parameters: Parameters, tolerance: f
     stratum = strata(weighed, ledger, state, objection)
     confidence = calibrated(stratum, weighed.p_unit, parameters)
     messy = stratum >= len(LEDGERS) * len(LABELS)
-    strict = messy | np.isin(ledger.state, (PART, OPEN))
-    accepted = (stratum < len(STRATA) - 1) & (
-        confidence >= 1 - tolerance * np.where(strict, 1.0, SHARE)
+    strict = messy | (ledger.state == PART)
+    accepted = (
+        (stratum < len(STRATA) - 1)
+        & (ledger.state != OPEN)
+        & (confidence >= 1 - tolerance * np.where(strict, 1.0, SHARE))
     )
     accepted &= log_odds(weighed.p_unit) >= LEAST_BITS
     return Verdict(accepted, confidence, stratum, state, objection)

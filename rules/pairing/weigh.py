@@ -55,7 +55,9 @@ class Weighed:
     in reverse by their labels are followed the other way round (`bench.lay_out`)."""
     astray: np.ndarray
     """Per record: its stretch breaks the order of panels, and `unit` is of the unread panel of like
-    name that keeps it (`astray.instead`), `second` of the panel whose name was typed."""
+    name that keeps it (`astray`), `second` of the panel whose name was typed."""
+    kept: np.ndarray
+    """Per record: its stretch goes on from the panel before, and the next one from it."""
     touched: np.ndarray
     """The panels that records of each run might ever have stood in (`rounds.Round`)."""
 
@@ -107,8 +109,8 @@ def _weighed(on: Bench, found: Round, sweep: np.ndarray, touched: np.ndarray) ->
     unit, p_unit, second, p_second = top_two(states, found.probability, len(rows))
     every = np.where(sweep >= 0, on.named, -1)
     every[rows] = unit
-    instead, looked = astray.instead(case, every, sweep, on.typed)
-    other = instead[rows]
+    order = astray.of_panels(case, every, sweep, on.typed)
+    other = order.instead[rows]
     second = np.where(other >= 0, unit, second)
     unit = np.where(other >= 0, other, unit)
     return Weighed(
@@ -116,7 +118,7 @@ def _weighed(on: Bench, found: Round, sweep: np.ndarray, touched: np.ndarray) ->
         *_plain(on, found), on.typed, on.names, on.retest, on.sign, on.kind > 0, case.run[rows],
         np.bincount(case.run)[case.run[rows]], case.way[rows],
         case.table["record"].to_numpy(dtype=np.int64)[rows], _own(on, found, unit), rows,
-        other >= 0, np.union1d(touched, looked),
+        other >= 0, order.kept[rows], np.union1d(touched, order.looked),
     )  # fmt: skip
 
 
