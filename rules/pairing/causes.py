@@ -52,11 +52,12 @@ def of_held(
             likely=bool(weighed.p_unit[record] > LIKELY),
         )
     code[reversed_] = "order-reversed"
+    code[held & weighed.astray] = "wrong-prefix"
     group = np.full(len(held), "", dtype=object)
     block = _blocks(weighed, names)
     # neighbours in reverse are one question each time, not one for the whole stretch
     first_of = np.cumsum(np.r_[True, ~(reversed_[1:] & reversed_[:-1])])
-    lone = _lone(weighed, code, form, panel, names)
+    lone = _lone(weighed, code, form, panel, names) & ~weighed.astray
     code[lone & (code != "outside-the-plan")] = "doubtful-label"
     stretches: dict[tuple[int, int], list[int]] = {}
     for record in np.flatnonzero(held).tolist():

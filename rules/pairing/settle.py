@@ -173,6 +173,8 @@ def _words(
     for record, name in enumerate(names):
         info = weighed.typed[name]
         words = said[int(form[record])]
+        if weighed.astray[record]:
+            words = "the panel named is out of order, and one of a like name has no reading"
         if info.read_as:
             words = f"label read as {info.read_as} by an alias of this job"
         if info.retest:
