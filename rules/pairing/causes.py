@@ -52,7 +52,9 @@ def of_held(
             likely=bool(weighed.p_unit[record] > LIKELY),
         )
     code[reversed_] = "order-reversed"
+    shortened = np.array([bool(weighed.typed[name].tails) for name in names], dtype=bool)
     code[held & weighed.astray] = "wrong-prefix"
+    code[held & weighed.astray & shortened] = "abbreviation"
     group = np.full(len(held), "", dtype=object)
     block = _blocks(weighed, names)
     # neighbours in reverse are one question each time, not one for the whole stretch

@@ -24,6 +24,8 @@ Cause = tuple[str, str]
 """Code and group of records that one question is about."""
 MOST_ROOMS = 12
 """Panels offered for shortened labels."""
+UNLIKELY = 0.1
+"""A next best place less probable than this leaves little doubt of the one found."""
 SHOWN = 4
 """Labels and links named in a sentence before it says how many more."""
 
@@ -140,7 +142,10 @@ def make(
         more = [[room[at[int(by.record[n])]] for n in members] for room in rooms]
         turned = _turned(inside, found) if code == "order-reversed" else {}
         scattered = bool(more) and explained.scattered(inside)
-        options = _options(members, by, place, found, more, turned, scattered=scattered)
+        doubtful = code == "shifted-run" and found.p_second[inside].mean() > UNLIKELY
+        options = _options(
+            members, by, place, found, more, turned, scattered=scattered, doubtful_shift=doubtful
+        )
         shown = explained.terms(inside)
         shown += neighbours(inside, names, runs, found, place, "held")
         asked_of = next((bound.asked[i] for n in members if (i := ids[n]) in bound.asked), "")
@@ -185,11 +190,13 @@ def _options(
     turned: Mapping[int, int],
     *,
     scattered: bool,
+    doubtful_shift: bool,
 ) -> list[dict[str, Any]]:
     """Return what can be chosen, the proposed first; readings are in order of their ids.
 
     turned: the site of each record if the labels were given to each other's fibres, else empty.
     scattered: the places found lie in several panels, which labels of one panel cannot be of.
+    doubtful_shift: the labels look off, and other places are not much less likely.
     """
     record = by.record[members]
     fibres = by.fibre_position[members].tolist()
@@ -197,6 +204,8 @@ def _options(
     choices = (
         # of labels that leave the panel open all are of one, although each alone may fit another
         *(whole[:1] if scattered else ()),
+        # a shift that is hardly likelier than none is not proposed: most labels are meant
+        *([("keep the labels as typed", found.typed_site[record])] if doubtful_shift else []),
         ("place on the links found", found.site[record]),
         ("keep the labels as typed", found.typed_site[record]),
         *whole,
