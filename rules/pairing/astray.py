@@ -40,6 +40,8 @@ class Order:
     """The unit that a record of a section which breaks the order may be of instead, else -1."""
     kept: np.ndarray
     """Whether its stretch goes on from the panel before and the next one goes on from it."""
+    broken: np.ndarray
+    """Whether its section breaks the order."""
     looked: np.ndarray
     """The panels whose readings decide it, as run x panels + panel."""
 
@@ -82,10 +84,12 @@ def of_panels(case: Case, unit: np.ndarray, sweep: np.ndarray, typed: Mapping[st
     for stretch, near in zip(stretches, _beside(case, [[each] for each in stretches]), strict=True):
         goes_on = all(side is not None and abs(side - stretch.panel) <= 1 for side in near)
         kept[stretch.records] = goes_on and (sweep[stretch.records] < 0).all()
+    out_of_order = np.zeros(len(unit), dtype=bool)
     for each, odd in zip(found, broken, strict=True):
         for stretch in each if odd else ():
-            kept[stretch.records] = False
-    return Order(out, kept, np.array(sorted(looked), dtype=np.int64))
+            out_of_order[stretch.records] = True
+    kept &= ~out_of_order
+    return Order(out, kept, out_of_order, np.array(sorted(looked), dtype=np.int64))
 
 
 def _stretches(case: Case, unit: np.ndarray) -> list[Stretch]:

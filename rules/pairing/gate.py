@@ -175,15 +175,16 @@ def misfit(weighed: Weighed) -> np.ndarray:
 def _room_known(weighed: Weighed, full: np.ndarray) -> np.ndarray:
     """Say of each record whether its panel is confirmed by more than a shortened label.
 
-    Full labels of the same run stand in the panel, or the run's own evidence is clear.
+    Full labels of the same run stand in the panel, or the run's own evidence is clear and the panel
+    does not break the order.
     """
     panel = np.where(weighed.unit >= 0, weighed.grid.panel[np.maximum(weighed.unit, 0)], -1)
     block = weighed.run_of.astype(np.int64) * (len(weighed.grid.sizes) + 1) + panel + 1
     blocks, where = np.unique(block, return_inverse=True)
     likely = full & (log_odds(weighed.p_unit) >= LEAST_BITS)
     witnesses = np.bincount(where, weights=likely, minlength=len(blocks))
-    known = (witnesses[where] >= LEAST_WITNESSES) | (log_odds(weighed.p_own) >= ROOM_BITS)
-    return np.asarray(known)
+    clear = (log_odds(weighed.p_own) >= ROOM_BITS) & ~weighed.broken
+    return np.asarray((witnesses[where] >= LEAST_WITNESSES) | clear)
 
 
 def exchanged(weighed: Weighed) -> np.ndarray:

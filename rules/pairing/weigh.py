@@ -58,6 +58,8 @@ class Weighed:
     name that keeps it (`astray`), `second` of the panel whose name was typed."""
     kept: np.ndarray
     """Per record: its stretch goes on from the panel before, and the next one from it."""
+    broken: np.ndarray
+    """Per record: its panel is beside neither the one before nor the one after."""
     touched: np.ndarray
     """The panels that records of each run might ever have stood in (`rounds.Round`)."""
 
@@ -118,7 +120,7 @@ def _weighed(on: Bench, found: Round, sweep: np.ndarray, touched: np.ndarray) ->
         *_plain(on, found), on.typed, on.names, on.retest, on.sign, on.kind > 0, case.run[rows],
         np.bincount(case.run)[case.run[rows]], case.way[rows],
         case.table["record"].to_numpy(dtype=np.int64)[rows], _own(on, found, unit), rows,
-        other >= 0, order.kept[rows], np.union1d(touched, order.looked),
+        other >= 0, order.kept[rows], order.broken[rows], np.union1d(touched, order.looked),
     )  # fmt: skip
 
 
