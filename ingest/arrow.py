@@ -26,6 +26,13 @@ _PACKED = pa.ipc.IpcWriteOptions(
 
 def table(frame: Any) -> Any:
     """Make an Arrow table of a pandas frame; NaN becomes null, categories become texts."""
+    # the names of all links are no dictionary for a few rows
+    long = {
+        name: columns.spelled(frame[name])
+        for name, kind in frame.dtypes.items()
+        if columns.is_few(kind) and len(kind.categories) > len(frame)
+    }
+    frame = frame.assign(**long) if long else frame
     made = pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
     for place, field in enumerate(made.schema):
         if pa.types.is_dictionary(field.type):
