@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from rules.pairing import candidates, chain, keying
+from rules.pairing import candidates, keying, transitions
 from rules.pairing.candidates import OUTSIDE, States
 from rules.pairing.case import UNBOUND, Case
 from rules.pairing.grid import Grid
@@ -35,7 +35,7 @@ class Bench:
     """Stretches of records that follow each other in one run."""
     sign: np.ndarray
     kind: np.ndarray
-    moves: chain.Moves
+    moves: transitions.Moves
     made: dict[tuple[bytes, ...], tuple[np.ndarray, np.ndarray]]
     """States of stretches that were laid out before, for when sweeps beside others were given up:
     five columns as `candidates.of_run` gives them, and how many of each record."""
@@ -72,7 +72,7 @@ def lay_out(case: Case, named: np.ndarray, sweep: np.ndarray, last: Bench | None
     order = _followed(names, typed, runs, sign, case.fixed[rows])
     rows, names = rows[order], [names[n] for n in order.tolist()]
     kind = keying.kinds(names, case.run[rows])
-    moves = chain.moves(case.parameters, len(case.grid.sizes))
+    moves = transitions.moves(case.parameters, len(case.grid.sizes))
     made = {} if last is None else last.made
     return Bench(case, named, sweep, rows, names, typed, runs, sign[order], kind, moves, made)
 
@@ -233,7 +233,7 @@ def _bound(
 def place(
     states: States, grid: Grid, sign: np.ndarray, kind: np.ndarray, noted: np.ndarray,
     repeat: np.ndarray,
-) -> chain.Place:  # fmt: skip
+) -> transitions.Place:  # fmt: skip
     """Return where each state stands in its panel, ports that the crew noted as skipped left out.
 
     sign, kind, repeat (`physics.repeats`): of each record; noted: units.
@@ -245,7 +245,7 @@ def place(
     sizes = np.maximum(before[grid.starts[1:]] - first, 1)
     panel = grid.panel[states.unit]
     place = np.minimum(before[states.unit] - first[panel], sizes[panel] - 1)
-    return chain.Place(
+    return transitions.Place(
         panel, place, sizes[panel], states.regime, sign[states.record], kind[states.record],
         states.form != OUTSIDE, repeat[states.record],
     )  # fmt: skip

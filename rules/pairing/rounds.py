@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from rules.pairing import bench, candidates, chain, claims, physics, succession
+from rules.pairing import bench, candidates, chain, claims, physics, succession, transitions
 from rules.pairing.bench import Bench
 from rules.pairing.candidates import OUTSIDE, States
 
@@ -18,7 +18,9 @@ class Round:
     every: np.ndarray
     """Where each of these records stands in the class; those of the bench come first."""
     states: States
-    place: chain.Place
+    place: transitions.Place
+    chain: chain.Chain
+    """The runs laid out to be followed."""
     terms: dict[str, np.ndarray]
     probability: np.ndarray
     written: np.ndarray
@@ -71,8 +73,9 @@ def _first(on: Bench, guess: np.ndarray) -> Round:
         terms["notes"] = np.where(told, round(1000 * case.parameters.noted_bits), 0)
     if case.parameters.physics:
         terms["values"] = _values(on, states, every, sure)
+    line = lay_out(on, states, place)
     return Round(
-        every, states, place, terms, solve(on, states, place, terms),
+        every, states, place, line, terms, solve(on, states, line, terms),
         np.r_[written, besides + candidates.EXACT], np.r_[on.retest, besides > 0],
         touched,
     )  # fmt: skip
@@ -102,7 +105,7 @@ def next_round(on: Bench, last: Round) -> Round:
             states, last.probability, case.measured.take(last.every).loss_db, run_of,
             case.grid.units,
         )  # fmt: skip
-    return replace(last, terms=terms, probability=solve(on, states, last.place, terms))
+    return replace(last, terms=terms, probability=solve(on, states, last.chain, terms))
 
 
 def alone(on: Bench, last: Round) -> Round:
@@ -115,7 +118,9 @@ def alone(on: Bench, last: Round) -> Round:
         last,
         every=on.rows,
         states=States(**flat, first=last.states.first[: len(on.rows) + 1]),
-        place=chain.Place(*(getattr(last.place, f.name)[:kept] for f in fields(chain.Place))),
+        place=transitions.Place(
+            *(getattr(last.place, f.name)[:kept] for f in fields(transitions.Place))
+        ),
         terms={name: value[:kept] for name, value in last.terms.items()},
         probability=last.probability[:kept],
     )
@@ -127,21 +132,22 @@ def _values(on: Bench, states: States, every: np.ndarray, sure: np.ndarray) -> n
     return physics.weigh(states, measured, *case.expected, case.grid.panel, case.run[every], sure)
 
 
-def solve(
-    on: Bench, states: States, place: chain.Place, terms: dict[str, np.ndarray],
-    runs: list[tuple[int, int]] | None = None,
-) -> np.ndarray:  # fmt: skip
-    """Run the chain over the bench, or over some of its runs; others stand where they stand."""
-    p, own = on.case.parameters, len(on.rows)
-    runs = on.runs if runs is None else runs
-    total = np.sum(list(terms.values()), axis=0) / 1000
-    if not p.shift:
-        total = np.where(states.regime == 0, total, -60.0)
-    if not p.order:
+def lay_out(on: Bench, states: States, place: transitions.Place) -> chain.Chain:
+    """Lay out the runs of the bench to be followed."""
+    runs = on.runs
+    if not on.case.parameters.order:
         runs = [(r, r + 1) for start, end in runs for r in range(start, end)]
+    return chain.lay_out(runs, states.first, place, on.moves, len(on.case.grid.sizes))
+
+
+def solve(on: Bench, states: States, line: chain.Chain, terms: dict[str, np.ndarray]) -> np.ndarray:
+    """Follow the runs laid out, all of the bench or some; others stand where they stand."""
+    p = on.case.parameters
+    total = np.sum(list(terms.values()), axis=0) / 1000
+    if not (p.shift and p.order):
         total = np.where(states.regime == 0, total, -60.0)
-    out = chain.posterior(runs, states.first, place, total, on.moves, len(on.case.grid.sizes))
-    out[states.first[own] :] = 1.0
+    out = chain.posterior(line, total)
+    out[states.first[len(on.rows)] :] = 1.0
     return out
 
 

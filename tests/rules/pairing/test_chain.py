@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rules.pairing import chain
+from rules.pairing import chain, transitions
 from rules.pairing.parameters import Parameters
 
 _hmmc = pytest.importorskip("hmmlearn._hmmc")
@@ -19,21 +19,24 @@ def test_forward_backward_is_that_of_hmmlearn(
     ports: int, records: int, kind: int, seed: int
 ) -> None:
     count = ports * records
-    place = chain.Place(
+    place = transitions.Place(
         np.zeros(count, dtype=np.int64), np.tile(np.arange(ports), records),
         np.full(count, ports), np.zeros(count, dtype=np.int64), np.ones(count, dtype=np.int64),
         np.full(count, kind), np.ones(count, dtype=bool), np.zeros(count),
     )  # fmt: skip
-    table = chain.moves(Parameters(), 1)
+    table = transitions.moves(Parameters(), 1)
     weight = np.random.default_rng(seed).uniform(-12, 0, count)
     first = np.arange(0, count + 1, ports)
-    found = chain.posterior([(0, records)], first, place, weight, table, 1)
+    laid = chain.lay_out([(0, records)], first, place, table, 1)
+    found = chain.posterior(laid, weight)
 
     one = [
         a[None, :ports] for a in (place.panel, place.place, place.size, place.regime, place.sign)
     ]
     move = np.arange(ports)[None, :] - np.arange(ports)[:, None]
-    step = table.within[kind, 0, 0][np.clip(move, -chain.REACH, chain.REACH) + chain.REACH]
+    step = table.within[kind, 0, 0][
+        np.clip(move, -transitions.REACH, transitions.REACH) + transitions.REACH
+    ]
     frames = np.exp2(weight).reshape(records, ports)
     if records >= chain.SPOT:
         frames[-1] *= chain._stop(one)[0]
@@ -51,16 +54,16 @@ def test_a_run_is_weighed_alike_whatever_stands_beside_it() -> None:
 
     def posterior(runs: int) -> np.ndarray:
         count = ports * records * runs
-        place = chain.Place(
+        place = transitions.Place(
             np.zeros(count, dtype=np.int64), np.tile(np.arange(ports), records * runs),
             np.full(count, ports), np.zeros(count, dtype=np.int64), np.ones(count, dtype=np.int64),
             np.zeros(count, dtype=np.int64), np.ones(count, dtype=bool), np.zeros(count),
         )  # fmt: skip
-        return chain.posterior(
+        laid = chain.lay_out(
             [(r * records, (r + 1) * records) for r in range(runs)],
-            np.arange(0, count + 1, ports), place, np.tile(weight, runs),
-            chain.moves(Parameters(), 1), 1,
+            np.arange(0, count + 1, ports), place, transitions.moves(Parameters(), 1), 1,
         )  # fmt: skip
+        return chain.posterior(laid, np.tile(weight, runs))
 
     weight = rng.uniform(-12, 0, ports * records)
     alone, many = posterior(1), posterior(7)
