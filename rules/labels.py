@@ -179,7 +179,13 @@ def ports_of(ends: pd.Series) -> tuple[np.ndarray, np.ndarray, pd.Series]:
 
 def solid(label: str) -> str:
     """Return the folded label without separators, zeros kept: the text for edit distances."""
+    if label.isascii():
+        return label.encode().translate(_UPPER, _SEPARATORS).decode()
     return SEPARATOR.sub("", fold(label))
+
+
+_UPPER = bytes(range(256)).upper()
+_SEPARATORS = bytes(sign for sign in range(128) if not chr(sign).isalnum())
 
 
 def tail(label: str, count: int) -> str:

@@ -8,7 +8,7 @@ from itertools import pairwise
 
 import numpy as np
 
-from rules.pairing import candidates, keying, transitions
+from rules.pairing import candidates, keying, stretch, transitions
 from rules.pairing.candidates import OUTSIDE, States
 from rules.pairing.case import UNBOUND, Case
 from rules.pairing.grid import Grid
@@ -38,7 +38,7 @@ class Bench:
     moves: transitions.Moves
     made: dict[tuple[bytes, ...], tuple[np.ndarray, np.ndarray]]
     """States of stretches that were laid out before, for when sweeps beside others were given up:
-    five columns as `candidates.of_run` gives them, and how many of each record."""
+    five columns as `stretch.states` gives them, and how many of each record."""
 
     @property
     def retest(self) -> np.ndarray:
@@ -175,12 +175,10 @@ def _of_stretch(
     mine = slice(start, end)
     key = tuple(part[mine].tobytes() for part in (on.rows, on.sign, guess))
     if key not in on.made:
-        options = candidates.of_run(
+        on.made[key] = stretch.states(
             on.names[mine], on.typed, on.case.grid, on.sign[mine], guess[mine].tolist(),
             on.case.parameters,
         )  # fmt: skip
-        flat = np.array([state for states in options for state in states], dtype=np.int32)
-        on.made[key] = flat.reshape(-1, 5), np.array([len(states) for states in options])
     return on.made[key]
 
 
