@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Sequence
 
 import numpy as np
 from rapidfuzz import process
@@ -40,16 +40,14 @@ BEFORE, AFTER, PAST = 5, 6, 7
 
 
 def states(
-    names: Sequence[str], typed: Mapping[str, Typed], grid: Grid, sign: np.ndarray,
-    guess: Sequence[int], p: Parameters,
-) -> tuple[np.ndarray, np.ndarray]:  # fmt: skip
+    infos: Sequence[Typed], grid: Grid, sign: np.ndarray, guess: Sequence[int], p: Parameters
+) -> tuple[np.ndarray, np.ndarray]:
     """Return the states of the records of one stretch, and how many each record has.
 
     Columns: unit, target, regime, form, thousandths of a bit; in the order of records, then of
-    columns. guess: where each record probably stands by an earlier round, -1 unknown; used where
-    the label alone does not say.
+    columns. infos: what each label says. guess: where each record probably stands by an earlier
+    round, -1 unknown; used where the label alone does not say.
     """
-    infos = [typed[name] for name in names]
     anchors = [
         i.full[0][0] if len(i.full) == 1 else unit for i, unit in zip(infos, guess, strict=True)
     ]
@@ -66,26 +64,27 @@ def states(
     others: list[tuple[int, int, int, int, int, int]] = []
     outside: list[tuple[int, int, int]] = []
     for t, (info, step) in enumerate(zip(infos, sign.tolist(), strict=True)):
-        held = [u - step for u in expected[t]] if expected[t] else list(meant[t])[:2]
+        stays = [u - step for u in expected[t]] if expected[t] else list(meant[t])[:2]
         if info.job and not info.full:
             meant[t] = {}
         elif not info.full and info.port >= 0 and info.head:
             others += [(t, *state) for state in _off_the_end(info, around, step, grid, p)]
             others += [(t, *state) for state in _past(info, around, grid, p)]
         weight = _outside(info, p)
-        places = [u for u in dict.fromkeys(held or [0]) if 0 <= u < grid.units]
+        places = [u for u in dict.fromkeys(stays or [0]) if 0 <= u < grid.units]
         outside += [(t, u, weight) for u in places]
         if not places and not meant[t] and not (others and others[-1][0] == t):
             others.append((t, 0, -1, 0, OUTSIDE, weight))
-    record, unit, bits = np.array(outside, dtype=np.int64).reshape(-1, 3).repeat(len(STAYS), 0).T
-    none = np.full(len(record), -1)
-    regime = np.tile(STAYS, len(outside))
+    held = np.array(outside, dtype=np.int64).reshape(-1, 3).repeat(len(STAYS), axis=0)
+    none = np.full(len(held), -1)
     return _in_order(
         np.concatenate(
             [
                 _off_by(meant, sign, around, grid),
                 np.array(others, dtype=np.int64).reshape(-1, 6),
-                np.stack([record, unit, none, regime, none + 1 + OUTSIDE, bits], axis=1),
+                np.c_[
+                    held[:, :2], none, np.tile(STAYS, len(outside)), none + 1 + OUTSIDE, held[:, 2]
+                ],
             ]
         ),
         len(infos),
@@ -319,8 +318,8 @@ def _off_by(
         there = np.clip(other, 0, len(grid.sizes) - 1)
         unit[:, regime] = grid.starts[there] + target - low
         fits[:, regime] = named & (other == there) & (target - low < grid.sizes[there])
-    row, regime = np.nonzero(fits)
-    table = record[row], unit[row, regime], target[row], regime, form[row], bits[row]
+    row, off_by = np.nonzero(fits)
+    table = record[row], unit[row, off_by], target[row], off_by, form[row], bits[row]
     return np.stack(table, axis=1)
 
 
@@ -330,7 +329,7 @@ def _in_order(table: np.ndarray, records: int) -> tuple[np.ndarray, np.ndarray]:
     table: record, then the columns of `states`.
     """
     record, unit, target, regime, form, bits = table.T
-    count = np.asarray(np.bincount(record, minlength=records))
+    count: np.ndarray = np.bincount(record, minlength=records)
     many = np.flatnonzero(count[record] > WIDTH)
     if len(many):
         outside = form == OUTSIDE

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -56,11 +56,13 @@ class Place:
     repeat: np.ndarray
 
 
-def moves(p: Parameters, panels: int) -> Moves:
-    """Work out the transition tables from the rates.
+def some(place: Place, states: np.ndarray | slice) -> Place:
+    """Return the places of some states."""
+    return Place(*(getattr(place, field.name)[states] for field in fields(Place)))
 
-    panels: number of panels of the plan, over which an unexpected change of panel is spread.
-    """
+
+def moves(p: Parameters) -> Moves:
+    """Work out the transition tables from the rates."""
     made = [
         _moves(replace(p, **{name: share * getattr(p, name) for name in COUNTERS}))
         for share in BY_HAND
@@ -142,7 +144,10 @@ class Steps:
 
 
 def steps(place: Place, table: Moves, panels: int) -> Steps:
-    """Work out what each state says of the step to it and from it."""
+    """Work out what each state says of the step to it and from it.
+
+    panels: number of panels of the plan, over which an unexpected change of panel is spread.
+    """
     kinds, count = len(table.within), len(REGIMES)
     size, regime = place.size, place.regime
     last = np.where(place.sign > 0, size - 1 - place.place, place.place)

@@ -118,11 +118,10 @@ def _plain(on: Bench, found: Round) -> tuple[np.ndarray, np.ndarray]:
     first = np.searchsorted(states.record[kept], np.arange(len(states.first)))
     flat = [f.name for f in fields(States) if f.name != "first"]
     less = States(**{name: getattr(states, name)[kept] for name in flat}, first=first)
-    place = fields(transitions.Place)
-    where = transitions.Place(*(getattr(found.place, f.name)[kept] for f in place))
     some = {name: value[kept] for name, value in found.terms.items()}
-    line = rounds.lay_out(on, less, where)
-    unit, p_unit, _, _ = top_two(less, rounds.solve(on, less, line, some), len(on.rows))
+    line = rounds.lay_out(on, less, transitions.some(found.place, kept), on.runs)
+    own = len(on.rows)
+    unit, p_unit, _, _ = top_two(less, rounds.solve(on, less, line, some, own), own)
     return unit, p_unit
 
 
@@ -134,7 +133,8 @@ def _own(on: Bench, found: Round, unit: np.ndarray) -> np.ndarray:
     if not some.any():
         return np.zeros(len(unit))
     own = {name: value for name, value in found.terms.items() if name != "claims"}
-    probability = rounds.solve(on, states, chain.some(found.chain, some), own)
+    line = found.chain or rounds.lay_out(on, states, found.place, on.runs)
+    probability = rounds.solve(on, states, chain.some(line, some), own, len(unit))
     at = np.where(states.form == OUTSIDE, -1, states.unit) == unit[states.record]
     at &= some[states.record]
     return np.bincount(states.record, weights=probability * at, minlength=len(unit))

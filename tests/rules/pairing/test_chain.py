@@ -24,7 +24,7 @@ def test_forward_backward_is_that_of_hmmlearn(
         np.full(count, ports), np.zeros(count, dtype=np.int64), np.ones(count, dtype=np.int64),
         np.full(count, kind), np.ones(count, dtype=bool), np.zeros(count),
     )  # fmt: skip
-    table = transitions.moves(Parameters(), 1)
+    table = transitions.moves(Parameters())
     weight = np.random.default_rng(seed).uniform(-12, 0, count)
     first = np.arange(0, count + 1, ports)
     laid = chain.lay_out([(0, records)], first, place, table, 1)
@@ -61,7 +61,7 @@ def test_a_run_is_weighed_alike_whatever_stands_beside_it() -> None:
         )  # fmt: skip
         laid = chain.lay_out(
             [(r * records, (r + 1) * records) for r in range(runs)],
-            np.arange(0, count + 1, ports), place, transitions.moves(Parameters(), 1), 1,
+            np.arange(0, count + 1, ports), place, transitions.moves(Parameters()), 1,
         )  # fmt: skip
         return chain.posterior(laid, np.tile(weight, runs))
 
