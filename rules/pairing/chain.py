@@ -23,6 +23,8 @@ FEW_PAIRS = 16_000
 """Runs of different width share a lot up to here, where steps cost more than what is in them."""
 MOST_KEPT = 60_000_000
 """Pairs of states whose transitions are kept from round to round, four bytes each."""
+RESCALED = 4
+"""After so many steps what is left of probabilities is made large again: none ever vanishes."""
 SPOT = 6
 """A run shorter than this is a spot check: where it ends says nothing."""
 
@@ -151,26 +153,29 @@ def _follow(
     emit[np.array([end - start - 1 for start, end in lot.runs]), np.arange(len(lot.runs))] *= (
         lot.stop
     )
-    add, most = np.add.reduce, np.maximum.reduce
-    forward = np.zeros(emit.shape)
-    forward[0] = emit[0] / np.maximum(emit[0].sum(axis=1, keepdims=True), 1e-300)
-    steps = list(zip(lot.alive, lot.widths, strict=True))
-    for t in range(1, len(steps)):
-        n, wide = steps[t]
-        came = forward[t - 1, :n, : lot.widths[t - 1], None]
-        ahead = add(came * between[t], axis=1) * emit[t, :n, :wide]
-        ahead /= np.maximum(add(ahead, axis=1, keepdims=True), 1e-300)
-        forward[t, :n, :wide] = ahead
-    backward = np.ones(emit.shape)
-    for t in range(len(steps) - 1, 0, -1):
-        n, wide = steps[t]
-        goes = (emit[t, :n, :wide] * backward[t, :n, :wide])[:, None, :]
+    forward, backward = np.zeros(emit.shape), np.ones(emit.shape)
+    forward[0] = emit[0]
+    add, alive, widths = np.add.reduce, lot.alive, lot.widths
+    for t in range(1, len(alive)):
+        n, wide = alive[t], widths[t]
+        came = forward[t - 1, :n, : widths[t - 1], None]
+        ahead = add(came * between[t], axis=1)
+        ahead *= emit[t, :n, :wide]
+        forward[t, :n, :wide] = ahead if t % RESCALED else _rescaled(ahead)
+    for t in range(len(alive) - 1, 0, -1):
+        n, wide = alive[t], widths[t]
+        goes = emit[t, :n, None, :wide] * backward[t, :n, None, :wide]
         behind = add(between[t] * goes, axis=2)
-        behind /= np.maximum(most(behind, axis=1, keepdims=True), 1e-300)
-        backward[t - 1, :n, : lot.widths[t - 1]] = behind
+        backward[t - 1, :n, : widths[t - 1]] = behind if t % RESCALED else _rescaled(behind)
     both = forward * backward
     both /= np.maximum(both.sum(axis=2, keepdims=True), 1e-300)
     return both
+
+
+def _rescaled(mass: np.ndarray) -> np.ndarray:
+    """Return rows times such powers of two, which change no digit, that the largest is near 1."""
+    _, exponent = np.frexp(mass.max(axis=1, keepdims=True))
+    return np.asarray(np.ldexp(mass, -exponent))
 
 
 def _start(
