@@ -68,3 +68,34 @@ def test_a_run_is_weighed_alike_whatever_stands_beside_it() -> None:
     weight = rng.uniform(-12, 0, ports * records)
     alone, many = posterior(1), posterior(7)
     assert (many.reshape(7, -1) == alone).all()
+
+
+def test_runs_of_any_width_and_length_are_weighed_as_each_by_itself(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    rng = np.random.default_rng(5)
+    lengths = rng.integers(1, 40, 60)
+    states = np.where(rng.random(lengths.sum()) < 0.1, 40, 5) + rng.integers(0, 9, lengths.sum())
+    first = np.r_[0, np.cumsum(states)]
+    count = int(first[-1])
+    size = np.full(count, 24)
+    place = transitions.Place(
+        rng.integers(0, 3, count), rng.integers(0, 24, count), size, rng.integers(0, 8, count),
+        np.ones(count, dtype=np.int64), np.zeros(count, dtype=np.int64), rng.random(count) < 0.9,
+        rng.uniform(-1, 3, count),
+    )  # fmt: skip
+    weight = rng.uniform(-20, 0, count)
+    table = transitions.moves(Parameters())
+    ends = np.cumsum(lengths).tolist()
+    runs = list(zip([0, *ends[:-1]], ends, strict=True))
+
+    def found(some: list[tuple[int, int]]) -> np.ndarray:
+        return chain.posterior(chain.lay_out(some, first, place, table, 3), weight)
+
+    together = found(runs)
+    for start, end in runs[::6]:
+        mine = slice(first[start], first[end])
+        assert (found([(start, end)])[mine] == together[mine]).all()
+    monkeypatch.setattr(chain, "MOST_KEPT", 0)
+    assert (found(runs) == together).all(), "transitions made each time are those that are kept"
+    assert np.allclose(np.add.reduceat(together, first[:-1]), 1.0)
