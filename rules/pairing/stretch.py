@@ -216,12 +216,11 @@ def _exchange(
         for panel, length in panels
         if (unit := grid.unit_at(panel, info.port)) >= 0 and unit not in meant[t]
     ]
+    typed = [infos[t].solid for t, _, _ in asked]
     edits = np.full(len(asked), 9, dtype=np.uint8)
-    for form in range(len(FORMS)):
-        solid = [grid.solid(unit)[form] for _, unit, _ in asked]
-        typed = [infos[t].solid for t, _, _ in asked]
-        found = process.cpdist(typed, solid, scorer=OSA.distance, score_cutoff=1, dtype=np.uint8)
-        edits = np.where([text != "" for text in solid], np.minimum(edits, found), edits)
+    for forms in zip(*(grid.solid(unit)[: len(FORMS)] for _, unit, _ in asked), strict=True):
+        found = process.cpdist(typed, forms, scorer=OSA.distance, score_cutoff=1, dtype=np.uint8)
+        edits = np.where([form != "" for form in forms], np.minimum(edits, found), edits)
     for n in np.flatnonzero(edits == 1).tolist():
         t, unit, length = asked[n]
         # written as the label it is, and meant for another link

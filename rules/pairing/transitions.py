@@ -130,7 +130,7 @@ class Steps:
     within: np.ndarray
     between: np.ndarray
     apart: np.ndarray
-    """By how many panels two states are apart: -2 and less, -1, 0 (told by move), 1, 2 and more."""
+    """By how many panels two states are apart; within a panel the move tells."""
     panel: np.ndarray
     place: np.ndarray
     sign: np.ndarray
@@ -157,7 +157,9 @@ def steps(place: Place, table: Moves, panels: int) -> Steps:
     )
     leaving = np.array(LEAVE)[:, None, None] * table.between.transpose(0, 2, 1, 3)[:, :, None]
     none = [(0, 1), *[(0, 0)] * 3]
-    other = 0.2 / min(max(panels, 1), 20)
+    most = int(place.panel.max(initial=0)) + 1
+    apart = np.full(2 * most + 1, 0.2 / min(max(panels, 1), 20))
+    apart[most - 1 : most + 2] = 0.1, 0.0, 0.7
     come = place.kind * count + regime
 
     def and_none(values: np.ndarray, none: int = 0) -> np.ndarray:
@@ -166,7 +168,7 @@ def steps(place: Place, table: Moves, panels: int) -> Steps:
     return Steps(
         np.pad(table.within, none).ravel(),
         np.pad(leaving, [*none, (0, 0)]).ravel(),
-        np.array([other, 0.1, 0.0, 0.7, other]),
+        apart,
         and_none(place.panel),
         and_none(place.place),
         and_none(place.sign),
@@ -222,5 +224,5 @@ def _pairs(last: np.ndarray, this: np.ndarray, s: Steps) -> np.ndarray:
     near.reshape(-1)[again] *= repeat[again // (same.shape[1] * same.shape[2])]
     away = s.between.take(s.from_between[last][:, :, None] + s.to_between[this][:, None, :])
     away *= s.enter[this][:, None, :]
-    away *= s.apart.take(np.minimum(np.maximum(far, -2), 2) + 2)
+    away *= s.apart.take(far + len(s.apart) // 2)
     return np.asarray(np.where(far == 0, near, away))
