@@ -24,14 +24,31 @@ _PACKED = pa.ipc.IpcWriteOptions(
 )
 
 
+SHARED = 255
+"""Texts that a dictionary of a block may hold; longer ones would stand in every block anew."""
+
+
 def table(frame: Any) -> Any:
-    """Make an Arrow table of a pandas frame; NaN becomes null, categories become texts."""
-    made = pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
-    for place, field in enumerate(made.schema):
+    """Make an Arrow table of a pandas frame; NaN becomes null.
+
+    Categories of few texts become dictionaries, which `unpack` undoes; others become texts.
+    """
+    long = {
+        name: columns.spelled(frame[name])
+        for name, kind in frame.dtypes.items()
+        if columns.is_few(kind) and len(kind.categories) > SHARED
+    }
+    frame = frame.assign(**long) if long else frame
+    return pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
+
+
+def _spelled(table: Any) -> Any:
+    """Turn the dictionaries of an Arrow table into texts."""
+    for place, field in enumerate(table.schema):
         if pa.types.is_dictionary(field.type):
-            text = made.column(place).cast(pa.large_string())
-            made = made.set_column(place, field.name, text)
-    return made
+            text = table.column(place).cast(pa.large_string())
+            table = table.set_column(place, field.name, text)
+    return table
 
 
 def texts(column: Any) -> Any:
@@ -74,7 +91,7 @@ def unpack(what: str, data: bytes | None, places: Sequence[int] = ()) -> Any:
         if crc32(stream) != int.from_bytes(data[:_SUM], "big"):
             raise pa.ArrowInvalid("it is not what was written")
         chosen = pa.ipc.IpcReadOptions(included_fields=list(places) or None)
-        return pa.ipc.open_stream(stream, options=chosen).read_all()
+        return _spelled(pa.ipc.open_stream(stream, options=chosen).read_all())
     except (pa.ArrowException, OSError, TypeError) as error:
         raise damaged(what, str(error)) from error
 

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from rules import tables
-from rules.columns import numbered, positions
+from rules.columns import positions
 
 BESIDE: tables.Columns = {
     name: kind for name, kind in tables.PAIRS.items() if name not in ("how", "confidence", "reason")
@@ -28,14 +28,3 @@ def pairs_of(working: pd.DataFrame, pairs: pd.DataFrame) -> pd.DataFrame:
         return tables.conform(found.assign(reading_id=ids), BESIDE)
     taken = {name: pairs[name].array.take(at) for name in BESIDE if name != "reading_id"}
     return pd.DataFrame({"reading_id": ids} | taken)
-
-
-def by_link(
-    links: pd.DataFrame, planned: pd.DataFrame, beside: pd.DataFrame
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return PLANNED and BESIDE with `link_id` numbered in the order of the names.
-
-    Every stage that looks at links would have to number these columns anew.
-    """
-    _, tests, pairs = numbered(links["link_id"], planned["link_id"], beside["link_id"])
-    return planned.assign(link_id=tests), beside.assign(link_id=pairs)

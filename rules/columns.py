@@ -132,7 +132,9 @@ def few(values: Any, numbers: Ints, index: pd.Index | None = None) -> pd.Series:
     """
     names: Any
     if len(values) > SHORT:
-        place, names = pd.factorize(pd.Series(values, dtype="str"), sort=True)
+        names, place = pd.array(values, dtype="str"), np.arange(len(values))
+        if not ascending(names):
+            place, names = pd.factorize(names, sort=True)
     else:
         names = sorted(set(values))
         at = dict(zip(names, range(len(names)), strict=True))
@@ -291,7 +293,7 @@ def common_codes(*columns: pd.Series) -> tuple[list[Ints], Any]:
     """Number the distinct texts of several columns together, in the order of the texts.
 
     Returns the numbers of each column and the texts as a pandas array. Where the first column is
-    numbered already (`numbered`) and holds all texts of the others, its numbers stand.
+    numbered already (kind `few`, "" first) and holds all texts of the others, its numbers stand.
     """
     kind = columns[0].dtype
     if isinstance(kind, pd.CategoricalDtype):
@@ -325,27 +327,14 @@ def _same(one: Any, other: Any) -> bool:
     return len(one) == len(other) and bool((one == other).all())
 
 
-def numbered(*columns: pd.Series) -> list[pd.Series]:
-    """Return text columns as categories in the order of their texts, the same for all of them.
-
-    They read as texts; `codes` and `common_codes` find the work done. Absent text is number 0.
-    """
-    numbers, texts = common_codes(pd.Series([""], dtype="str"), *columns)
-    kind = pd.CategoricalDtype(pd.Index(texts), ordered=True)
-    return [
-        pd.Series(pd.Categorical.from_codes(number, dtype=kind, validate=False), column.index)
-        for number, column in zip(numbers[1:], columns, strict=True)
-    ]
-
-
 def _own_codes(column: pd.Series) -> Ints:
     return np.asarray(column.cat.codes, dtype="int64")
 
 
 def _numbers_in(kind: pd.CategoricalDtype, column: pd.Series) -> Ints:
-    """Number texts by their place among categories (`numbered`), −1 where one is missing there."""
+    """Number texts by their place among categories, −1 where one is missing there."""
     own = column.dtype
-    if isinstance(own, pd.CategoricalDtype) and own.categories is kind.categories:
+    if isinstance(own, pd.CategoricalDtype) and own.categories.equals(kind.categories):
         return _own_codes(column)
     heads, length = _heads(column.astype("str"))
     place = positions(pd.Series(kind.categories[1:]), pd.Series(heads)) + 1

@@ -83,7 +83,8 @@ def test_states(
     ):
         given = said.drop_duplicates("subject", keep="last").set_index("subject")["why"]
         hit = among & planned["link_id"].isin(given.index).to_numpy()
-        put(hit, name, _prefixed(name, given.reindex(planned["link_id"].loc[hit]).to_numpy()))
+        links = planned["link_id"].loc[hit].astype("str")
+        put(hit, name, _prefixed(name, given.reindex(links).to_numpy()))
     return tables.conform(
         planned.assign(
             state=state.texts(), why=why.texts(), grade=columns.few(list(grades_of), grade),

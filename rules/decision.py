@@ -19,11 +19,11 @@ STEP_DB = 0.001
 """Values are compared after rounding once to this step."""
 
 
-def thousandths(value: Floats) -> Ints:
-    """Round to whole thousandths; an absent value becomes 0."""
-    steps = np.rint(value / STEP_DB)
-    steps[np.isnan(steps)] = 0.0
-    return steps.astype("int64")
+def thousandths(value: Floats) -> Floats:
+    """Round to whole thousandths; an absent value (NaN) stays so."""
+    steps = value / STEP_DB
+    np.rint(steps, out=steps)
+    return steps
 
 
 def margin(value: Floats, low: Floats, high: Floats) -> Floats:
@@ -31,11 +31,10 @@ def margin(value: Floats, low: Floats, high: Floats) -> Floats:
 
     An absent bound (NaN) is none; without any bound, or without a value, the margin is NaN.
     """
-    v = thousandths(value)
-    inside = np.where(np.isnan(high), np.nan, thousandths(high) - v)
+    steps = thousandths(value)
+    inside = thousandths(high) - steps
     if not np.isnan(low).all():
-        inside = np.fmin(inside, np.where(np.isnan(low), np.nan, v - thousandths(low)))
-    inside[np.isnan(value)] = np.nan
+        inside = np.fmin(inside, steps - thousandths(low))
     return inside / 1000
 
 
@@ -53,7 +52,7 @@ def verdict(margin_db: Floats, expanded: Floats, settings: Settings) -> Ints:
     """
     m = thousandths(margin_db)
     guarded = settings.decision_rule == "guarded"
-    w = thousandths(guard_band(expanded, settings)) if guarded else np.zeros(1, "int64")
+    w = np.nan_to_num(thousandths(guard_band(expanded, settings))) if guarded else np.zeros(1)
     place = (m < w).astype("int8") + (m < 0) + (m < -w)
     place[np.isnan(margin_db)] = -1
     return place
@@ -61,7 +60,7 @@ def verdict(margin_db: Floats, expanded: Floats, settings: Settings) -> Ints:
 
 def marginal(margin_db: Floats, expanded: Floats) -> Flags:
     """Tell whether the result is within its expanded uncertainty of the limit."""
-    return ~np.isnan(margin_db) & (np.abs(thousandths(margin_db)) <= thousandths(expanded))
+    return np.abs(thousandths(margin_db)) <= np.nan_to_num(thousandths(expanded))
 
 
 def p_conform(value: Floats, low: Floats, high: Floats, standard: Floats) -> Floats:

@@ -51,12 +51,12 @@ def evaluate(
     tests = planned.expand(plan.links, settings)
     paired = pairing.pair(plan, working, run_table, decisions, parameters, settings, before)
 
-    asked, beside = alongside.by_link(plan.links, tests, alongside.pairs_of(working, paired.pairs))
-    needs = limits.needs(asked, beside, working, run_table, settings)
+    beside = alongside.pairs_of(working, paired.pairs)
+    needs = limits.needs(tests, beside, working, run_table, settings)
     confirmed = limits.confirmed_names(decisions.acts, sets)
     limit_rows = limits.for_links(plan.links, needs, sets, settings, confirmed)
     context = checks.Context(
-        plan, working, run_table, run_sheets, beside, decisions, settings, asked, limit_rows
+        plan, working, run_table, run_sheets, beside, decisions, settings, tests, limit_rows
     )
     early = suspicions.join(
         causes.settle(
@@ -67,7 +67,7 @@ def evaluate(
     )
     stopped = _stopped(early, working)
     graded = grades.grade(
-        asked, working, beside, limit_rows, stopped, decisions, run_table, settings
+        tests, working, beside, limit_rows, stopped, decisions, run_table, settings
     )
     late = checks.after(context.graded(graded.grades))
     del context  # what it has made of the readings is as large as they are

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from rules import asking, ids, judgement, suspicions
+from rules import asking, ids, judgement, suspicions, tables
 from rules.columns import Flags, Ints, codes
 from rules.evaluation import Decisions
 from rules.judgement import Judged
@@ -96,7 +96,8 @@ def _missing(judged: Judged, lacks: _Lacks) -> pd.DataFrame:
     if not len(lacking):
         return suspicions.none()
     key = ["limit_name", "why_not"]
-    links = judged.table[[*key, "link_id"]].take(lacking).groupby(key)["link_id"]
+    table = tables.spelled(judged.table[[*key, "link_id"]].take(lacking))
+    links = table.groupby(key)["link_id"]
     counts = links.agg(["nunique", "min"]).reset_index()
     return suspicions.found(
         "limit-missing",

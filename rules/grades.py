@@ -212,7 +212,7 @@ def _table(judged: Judged, found: Candidates, limits: pd.DataFrame) -> pd.DataFr
         return columns.few(texts, rows[column].to_numpy()).array
 
     out: dict[str, Any] = {
-        "link_id": found.links.take(rows["link"].to_numpy()),
+        "link_id": columns.few(found.links, rows["link"].to_numpy()).array,
         "kind": named(KINDS, "kind"),
         "direction": named(results.WAYS, "way"),
         "cord_grade": named(results.CORD_GRADES, "cords"),

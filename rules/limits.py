@@ -28,7 +28,7 @@ BUDGET = "budget"
 """Limit name of a link's own budget from the plan."""
 
 NEEDS: tables.Columns = {
-    "link_id": "text", "wavelength_nm": "int", "reference_method": "int", "cord_grade": "text",
+    "link_id": "few", "wavelength_nm": "int", "reference_method": "int", "cord_grade": "text",
 }  # fmt: skip
 """What a limit is asked for; each combination once."""
 
@@ -102,7 +102,7 @@ def needs(
     link, nm = np.divmod(lane, len(wavelengths))
     return pd.DataFrame(
         {
-            "link_id": links.take(link),
+            "link_id": columns.few(links, link),
             "wavelength_nm": wavelengths[nm],
             "reference_method": distinct["reference_method"].to_numpy()[case],
             "cord_grade": distinct["cord_grade"].array.take(case),

@@ -11,6 +11,10 @@ UNMEASURED_KINDS = ("continuity", "polarity")
 """Kinds that a person confirms by light at the right port: no wavelength, no direction."""
 
 
+ABSENT = pd.Series([""], dtype="str")
+"""The first of the names of links everywhere: what is not paired has it."""
+
+
 def expand(links: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """List every planned test of `links` (LINKS) as PLANNED, in plan order.
 
@@ -46,8 +50,9 @@ def expand(links: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     if not ordered and len(columns.distinct(test)) < len(test):
         first = ~pd.Series(test).duplicated().to_numpy()
         link, nm, way = link[first], nm[first], way[first]
-    table = links[["link_id", "kind", "position"]].take(link)
+    names = columns.few(pd.concat([ABSENT, links["link_id"]]).array, link + 1)
+    table = links[["kind", "position"]].take(link).reset_index(drop=True)
     return tables.conform(
-        table.assign(wavelength_nm=nm, direction=columns.few(named, way, table.index)),
+        table.assign(link_id=names, wavelength_nm=nm, direction=columns.few(named, way)),
         tables.PLANNED,
     )

@@ -115,7 +115,8 @@ def candidates(
     way = np.where((way == 0) & (asked < 3), asked, way)
     test = lane * len(WAYS) + way
     order = _by_test(test, at, working)
-    kept = order[_one_per_record(link, kind, nm, way, at, working)[order]]
+    single = _one_per_record(link, kind, nm, way, at, working)
+    kept = order if single.all() else order[single[order]]
     at, way, kind, asked = (values[kept] for values in (at, way, kind, asked))
 
     number, run_ids = codes(working["run_id"])
@@ -139,7 +140,12 @@ def candidates(
 def _by_test(test: Ints, at: Ints, working: pd.DataFrame) -> Ints:
     """Return the order by test, then by reading_id; ids are compared only within a test."""
     order = np.argsort(test, kind="stable")
-    several = np.bincount(test, minlength=1)[test[order]] > 1
+    ordered = test[order]
+    again = ordered[1:] == ordered[:-1]
+    if not again.any():
+        return order
+    several = np.append(again, False)
+    several[1:] |= again
     tied = order[several]
     place = np.empty(len(tied), dtype="int64")
     place[sorting(working["reading_id"].take(at[tied]))] = np.arange(len(tied))

@@ -45,7 +45,7 @@ LINKS: Columns = {
 job's default). `budgets` is `{"850": 2.1}` for columns such as `budget_850_db`."""
 
 PLANNED: Columns = {
-    "link_id": "text", "kind": "few", "wavelength_nm": "int", "direction": "few",
+    "link_id": "few", "kind": "few", "wavelength_nm": "int", "direction": "few",
     "position": "int",
 }  # fmt: skip
 """Planned tests: link x kind x wavelength x direction."""
@@ -132,7 +132,7 @@ RUNS: Columns = {
 }  # fmt: skip
 
 PAIRS: Columns = {
-    "reading_id": "text", "link_id": "text", "kind": "few", "wavelength_nm": "int",
+    "reading_id": "text", "link_id": "few", "kind": "few", "wavelength_nm": "int",
     "direction": "few", "status": "few", "how": "few", "confidence": "float", "reason": "few",
 }  # fmt: skip
 
@@ -167,7 +167,7 @@ ACTS: Columns = {
 """Other journalled decisions: kind is `note`, `repair`, `waiver`, `release`, `confirm-limit`."""
 
 GRADES: Columns = {
-    "link_id": "text", "kind": "few", "wavelength_nm": "int", "direction": "few",
+    "link_id": "few", "kind": "few", "wavelength_nm": "int", "direction": "few",
     "reading_ids": "json", "loss_db": "float", "power_dbm": "float", "limit_db": "float",
     "margin_db": "float", "uncertainty_db": "float", "p_conform": "float", "grade": "few",
     "marginal": "flag", "limit_name": "few", "clause": "few", "limit_confirmed": "flag",
@@ -183,7 +183,7 @@ no value. `min_db`, `min_dbm`, `max_dbm` are the other bounds of kinds that have
 in words why there is no verdict."""
 
 LIMIT_ROWS: Columns = {
-    "link_id": "text", "wavelength_nm": "int", "reference_method": "int", "cord_grade": "few",
+    "link_id": "few", "wavelength_nm": "int", "reference_method": "int", "cord_grade": "few",
     "limit_name": "few", "limit_db": "float", "clause": "few", "limit_confirmed": "flag",
     "terms": "few", "why_not": "few", "kind": "few", "fibre_type": "few", "min_db": "float",
     "min_dbm": "float", "max_dbm": "float", "fibre_position": "int",
@@ -202,7 +202,7 @@ COMPLETION: Columns = {
 }  # fmt: skip
 
 TEST_STATES: Columns = {
-    "link_id": "text", "kind": "few", "wavelength_nm": "int", "direction": "few",
+    "link_id": "few", "kind": "few", "wavelength_nm": "int", "direction": "few",
     "position": "int", "state": "few", "why": "few", "reading_id": "text", "grade": "few",
 }  # fmt: skip
 """One row per planned test; state is `accepted`, `failed`, `doubtful`, `no-limit`, `missing`,

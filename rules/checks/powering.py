@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from rules import suspicions
+from rules import suspicions, tables
 from rules.checks.context import Context
 from rules.checks.registry import check
 
@@ -16,7 +16,7 @@ def _results(context: Context, kinds: tuple[str, ...]) -> pd.DataFrame:
     grades = context.grades
     current = grades.loc[grades["kind"].isin(kinds) & ~grades["grade"].isin(NO_VERDICT)]
     about = context.plan.links[["link_id", "cable", "strand", "class"]]
-    return current.merge(about, on="link_id")
+    return tables.spelled(current).merge(about, on="link_id")
 
 
 @check("power-loss-disagree", after=True)

@@ -68,7 +68,9 @@ def poor(context: Context) -> pd.DataFrame:
     ]
     number, names = codes(table["direction"])
     way = np.array([WAYS.get(name, 2) for name in names], "int64")[number]
-    link = pd.Index(context.plan.links["link_id"]).get_indexer(pd.Index(table["link_id"]))
+    link = pd.Index(context.plan.links["link_id"]).get_indexer(
+        pd.Index(table["link_id"].astype("str"))
+    )
     lane = np.searchsorted(context.lanes, table["wavelength_nm"].replace({1310: 1300}).to_numpy())
     row = context.current[link, np.minimum(lane, len(context.lanes) - 1), way]
     row = row[row >= 0]

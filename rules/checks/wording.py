@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from rules import ids, suspicions
+from rules import ids, suspicions, tables
 from rules.checks.context import Context
 from rules.columns import Ints, joined, texts
 
@@ -83,6 +83,7 @@ def of_results(context: Context, code: str, results: pd.DataFrame, messages: Any
     """Make one finding per row of GRADES, about the first of its readings."""
     if results.empty:
         return suspicions.none()
+    results = tables.spelled(results)
     nm = results["wavelength_nm"]
     return suspicions.found(
         code,

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
 
-from rules.pairing import candidates, chain, keying
+from rules.pairing import candidates, keying, stretch, transitions
 from rules.pairing.candidates import OUTSIDE, States
 from rules.pairing.case import UNBOUND, Case
 from rules.pairing.grid import Grid
@@ -18,6 +20,15 @@ BORDER = 12
 """Records of a sweep kept on either side of others: more than any rule looks sideways."""
 AROUND = 500
 """Records of sweeps on either side that still say how a run writes and measures: about a day's."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """What a first look said of the states of one run, and all that it was given of the run."""
+
+    given: tuple[bytes, ...]
+    values: np.ndarray
+    probability: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -35,20 +46,28 @@ class Bench:
     """Stretches of records that follow each other in one run."""
     sign: np.ndarray
     kind: np.ndarray
-    moves: chain.Moves
+    moves: transitions.Moves
     made: dict[tuple[bytes, ...], tuple[np.ndarray, np.ndarray]]
     """States of stretches that were laid out before, for when sweeps beside others were given up:
-    five columns as `candidates.of_run` gives them, and how many of each record."""
+    five columns as `stretch.states` gives them, and how many of each record."""
+    parts: dict[str, keying.Parts]
+    looks: dict[tuple[bool, int], Look]
+    """What a first look said of each run, by whether it was given guesses, and the run."""
 
-    @property
+    @cached_property
+    def infos(self) -> list[candidates.Typed]:
+        """Return what the label of each record says."""
+        return [self.typed[name] for name in self.names]
+
+    @cached_property
     def retest(self) -> np.ndarray:
         """Say of each record whether its label says that it is a retest."""
-        return np.array([self.typed[name].retest for name in self.names], dtype=bool)
+        return np.array([info.retest for info in self.infos], dtype=bool)
 
-    @property
+    @cached_property
     def shortened(self) -> np.ndarray:
         """Say of each record whether its label ends like planned ones and is none."""
-        return np.isin(self.names, [n for n, i in self.typed.items() if i.tails])
+        return np.array([bool(info.tails) for info in self.infos], dtype=bool)
 
 
 def lay_out(case: Case, named: np.ndarray, sweep: np.ndarray, last: Bench | None) -> Bench | None:
@@ -67,14 +86,20 @@ def lay_out(case: Case, named: np.ndarray, sweep: np.ndarray, last: Bench | None
         sorted(counts.keys() - typed.keys()), counts, case.grid, case.index, case.bound.aliases,
         case.settings, case.elsewhere,
     )  # fmt: skip
-    runs = _stretches(case.run[rows], rows)
-    sign = _signs(names, typed, runs)
-    order = _followed(names, typed, runs, sign, case.fixed[rows])
+    parts = {} if last is None else last.parts
+    parts |= {name: keying.parts(name) for name in counts.keys() - parts.keys()}
+    infos = [typed[name] for name in names]
+    runs = stretches(case.run[rows], rows - np.arange(len(rows)))
+    sign = _signs(infos, runs)
+    order = _followed(infos, runs, sign, case.fixed[rows])
     rows, names = rows[order], [names[n] for n in order.tolist()]
-    kind = keying.kinds(names, case.run[rows])
-    moves = chain.moves(case.parameters, len(case.grid.sizes))
+    kind = keying.kinds([parts[name] for name in names], case.run[rows])
+    moves = transitions.moves(case.parameters) if last is None else last.moves
     made = {} if last is None else last.made
-    return Bench(case, named, sweep, rows, names, typed, runs, sign[order], kind, moves, made)
+    looks = {} if last is None else last.looks
+    return Bench(
+        case, named, sweep, rows, names, typed, runs, sign[order], kind, moves, made, parts, looks
+    )
 
 
 def _near(marked: np.ndarray, reach: int, run: np.ndarray) -> np.ndarray:
@@ -86,18 +111,16 @@ def _near(marked: np.ndarray, reach: int, run: np.ndarray) -> np.ndarray:
     return np.asarray(before[high] > before[low])
 
 
-def _stretches(run: np.ndarray, rows: np.ndarray) -> list[tuple[int, int]]:
-    """Return the stretches of records that follow each other in one run."""
-    new = (run[1:] != run[:-1]) | (rows[1:] != rows[:-1] + 1)
+def stretches(*parts: np.ndarray) -> list[tuple[int, int]]:
+    """Return the stretches in which each of some arrays stays as it is."""
+    new = np.any([part[1:] != part[:-1] for part in parts], axis=0)
     return list(pairwise(np.flatnonzero(np.r_[True, new, True]).tolist()))
 
 
-def _signs(
-    names: list[str], typed: dict[str, candidates.Typed], runs: list[tuple[int, int]]
-) -> np.ndarray:
+def _signs(infos: Sequence[candidates.Typed], runs: list[tuple[int, int]]) -> np.ndarray:
     """Say for each record whether the crew counts up (1) or down (-1) around it."""
-    sign = np.ones(len(names), dtype=np.int64)
-    ports = np.array([typed[n].port for n in names])
+    sign = np.ones(len(infos), dtype=np.int64)
+    ports = np.array([info.port for info in infos])
     for start, end in runs:
         mine = ports[start:end]
         move = np.diff(mine)
@@ -108,8 +131,8 @@ def _signs(
 
 
 def _followed(
-    names: list[str], typed: dict[str, candidates.Typed], runs: list[tuple[int, int]],
-    sign: np.ndarray, fixed: np.ndarray,
+    infos: Sequence[candidates.Typed], runs: list[tuple[int, int]], sign: np.ndarray,
+    fixed: np.ndarray,
 ) -> np.ndarray:  # fmt: skip
     """Return the records in the order in which they are followed: two in reverse by their labels.
 
@@ -118,10 +141,10 @@ def _followed(
     no counter slipped there, which moves of a chain, one after the other, would take it for.
     fixed: what answers say of each record; two that they put in order stay in order.
     """
-    out = np.arange(len(names))
-    port = np.array([typed[n].port for n in names])
+    out = np.arange(len(infos))
+    port = np.array([info.port for info in infos])
     number: dict[str, int] = {}
-    head = np.array([number.setdefault(typed[n].head, len(number)) for n in names])
+    head = np.array([number.setdefault(info.head, len(number)) for info in infos])
     for start, end in runs:
         mine = slice(start, end)
         move = np.diff(port[mine]) * sign[mine][1:]
@@ -175,13 +198,20 @@ def _of_stretch(
     mine = slice(start, end)
     key = tuple(part[mine].tobytes() for part in (on.rows, on.sign, guess))
     if key not in on.made:
-        options = candidates.of_run(
-            on.names[mine], on.typed, on.case.grid, on.sign[mine], guess[mine].tolist(),
+        on.made[key] = stretch.states(
+            on.infos[mine], on.case.grid, on.sign[mine], guess[mine].tolist(),
             on.case.parameters,
         )  # fmt: skip
-        flat = np.array([state for states in options for state in states], dtype=np.int32)
-        on.made[key] = flat.reshape(-1, 5), np.array([len(states) for states in options])
     return on.made[key]
+
+
+def some(states: States, wanted: np.ndarray) -> States:
+    """Return the states of some records. wanted: flag of each record."""
+    kept = wanted[states.record]
+    flat = {f.name: getattr(states, f.name)[kept] for f in fields(States) if f.name != "first"}
+    flat["record"] = (np.cumsum(wanted) - 1)[flat["record"]]
+    first = np.r_[0, np.cumsum(np.diff(states.first)[wanted])]
+    return States(**flat, first=first)
 
 
 def standing(states: States, on: Bench) -> np.ndarray:
@@ -233,7 +263,7 @@ def _bound(
 def place(
     states: States, grid: Grid, sign: np.ndarray, kind: np.ndarray, noted: np.ndarray,
     repeat: np.ndarray,
-) -> chain.Place:  # fmt: skip
+) -> transitions.Place:  # fmt: skip
     """Return where each state stands in its panel, ports that the crew noted as skipped left out.
 
     sign, kind, repeat (`physics.repeats`): of each record; noted: units.
@@ -245,7 +275,7 @@ def place(
     sizes = np.maximum(before[grid.starts[1:]] - first, 1)
     panel = grid.panel[states.unit]
     place = np.minimum(before[states.unit] - first[panel], sizes[panel] - 1)
-    return chain.Place(
+    return transitions.Place(
         panel, place, sizes[panel], states.regime, sign[states.record], kind[states.record],
         states.form != OUTSIDE, repeat[states.record],
     )  # fmt: skip

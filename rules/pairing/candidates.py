@@ -18,7 +18,6 @@ from rapidfuzz.distance import OSA
 from rules import labels
 from rules.pairing import match
 from rules.pairing.grid import Grid
-from rules.pairing.parameters import Parameters
 from rules.settings import Settings
 
 REGIMES = ("as-typed", "-2", "-1", "+1", "+2", "panel-before", "panel-after", "past-end")
@@ -27,12 +26,6 @@ SHIFTS = (0, -2, -1, 1, 2)
 FORMS = ("exact", "normalised", "other-end", "tail", "mistyped", "unrelated", "missing", "outside")
 EXACT, NORMALISED, OTHER_END, TAIL, MISTYPED, UNRELATED, MISSING, OUTSIDE = range(8)
 
-REACH = 60
-"""How many records away a neighbour still says where the crew stands."""
-WIDTH = 64
-"""Most states of one record."""
-OUTSIDES = 24
-"""Most of them that are outside the plan."""
 AMBIGUOUS = 40
 """Most places taken from one shortened label."""
 
@@ -136,15 +129,6 @@ def read_labels(
     return _near(out, lost, grid, elsewhere)
 
 
-def _past(grid: Grid, panels: Sequence[int], port: int) -> list[int]:
-    out = []
-    for panel in panels:
-        over, after = port - int(grid.sizes[panel]) - 1, grid.neighbour(panel, 1)
-        if over >= 0 and after >= 0 and over < int(grid.sizes[after]):
-            out.append(int(grid.starts[after]) + over)
-    return out
-
-
 def _form(grid: Grid, unit: int, text: str, found: match.Match) -> int:
     link = grid.texts(unit)[0]
     if found.how == "exact" and text.strip() == link:
@@ -190,149 +174,6 @@ def _near(
     return out
 
 
-def of_run(
-    names: Sequence[str], typed: dict[str, Typed], grid: Grid, sign: np.ndarray,
-    guess: Sequence[int], p: Parameters,
-) -> list[list[tuple[int, int, int, int, int]]]:  # fmt: skip
-    """Return the states (unit, target, regime, form, millibits) of each record of one run.
-
-    guess: where each record probably stands by an earlier round, -1 unknown; used where the
-    label alone does not say.
-    """
-    infos = [typed[name] for name in names]
-    anchors = [
-        i.full[0][0] if len(i.full) == 1 else unit for i, unit in zip(infos, guess, strict=True)
-    ]
-    heads = Counter(i.head for i in infos if not i.full and not i.panels)
-    panels = sorted({int(grid.panel[u]) for u in anchors if u >= 0})
-    around = sorted({q for a in panels for q in (a - 1, a, a + 1) if 0 <= q < len(grid.sizes)})
-    before, after = _nearest(anchors)
-    instead = _instead(anchors, grid)
-    out = []
-    for t, info in enumerate(infos):
-        step = int(sign[t])
-        expected = _expected(t, before[t], after[t], anchors, step, grid)
-        if not info.full and not info.tails:
-            expected = list(dict.fromkeys([*expected, *_among(infos, t, step, grid)]))
-        targets = _targets(info, expected, around, heads, grid, p)
-        for panel, length in instead[t]:
-            unit = grid.unit_at(panel, info.port)
-            if info.full and unit >= 0 and unit not in targets:
-                edits, _ = distance(info.solid, grid.solid(unit)[:3])
-                if edits == 1:
-                    # written as the label it is, and meant for another link
-                    cost = (p.edit_bits - 3 * p.known_bits) / length
-                    as_is = max(targets[u][0] for u, _ in info.full)
-                    targets[unit] = (as_is + _milli(cost), MISTYPED)
-        out.append(_states(info, targets, expected, around, step, grid, p))
-    return out
-
-
-def _instead(anchors: Sequence[int], grid: Grid) -> list[list[tuple[int, int]]]:
-    """Return for each record the panels where its stretch would be expected, and its length.
-
-    A counting meter repeats one wrong sign of a panel's name in every label of the panel; if that
-    is another panel's name, only the stretches before and after it speak against it.
-    """
-    stretches: list[list[int]] = []
-    for t, unit in enumerate(anchors):
-        panel = int(grid.panel[unit]) if unit >= 0 else -1
-        if stretches and (panel < 0 or panel == stretches[-1][0]):
-            stretches[-1][2] = t
-        elif panel >= 0:
-            stretches.append([panel, t, t])
-    out: list[list[tuple[int, int]]] = [[] for _ in anchors]
-    for n, (panel, start, stop) in enumerate(stretches):
-        wanted = set()
-        if n:
-            wanted |= {stretches[n - 1][0], stretches[n - 1][0] + 1}
-        if n + 1 < len(stretches):
-            wanted |= {stretches[n + 1][0], stretches[n + 1][0] - 1}
-        length = stop - start + 1
-        for t in range(start, stop + 1):
-            out[t] = [(q, length) for q in sorted(wanted) if q != panel]
-    return out
-
-
-def _nearest(anchors: Sequence[int]) -> tuple[list[int], list[int]]:
-    """Return the nearest anchored record before and after each record, -1 beyond reach."""
-    before, after, last = [], [-1] * len(anchors), -1
-    for t, unit in enumerate(anchors):
-        before.append(last if last >= 0 and t - last <= REACH else -1)
-        last = t if unit >= 0 else last
-    last = -1
-    for t in range(len(anchors) - 1, -1, -1):
-        after[t] = last if last >= 0 and last - t <= REACH else -1
-        last = t if anchors[t] >= 0 else last
-    return before, after
-
-
-def _expected(
-    t: int, before: int, after: int, anchors: Sequence[int], step: int, grid: Grid
-) -> list[int]:
-    """Return the units where the neighbours say the crew stands, likeliest first."""
-    out = []
-    if before >= 0:
-        out.append(anchors[before] + step * (t - before))
-    if after >= 0:
-        out.append(anchors[after] - step * (after - t))
-    return list(dict.fromkeys(u for u in out if 0 <= u < grid.units))
-
-
-def _among(infos: Sequence[Typed], t: int, step: int, grid: Grid) -> list[int]:
-    """Return the units that shortened labels beside a record leave open for it.
-
-    Without them the record would hold the whole run at the few places it knows itself.
-    """
-    for n in (t - 1, t + 1, t - 2, t + 2, t - 3, t + 3):
-        if 0 <= n < len(infos) and infos[n].tails:
-            there = [(u, u + step * (t - n)) for u in infos[n].tails[:AMBIGUOUS]]
-            return [v for u, v in there if 0 <= v < grid.units and grid.panel[u] == grid.panel[v]]
-    return []
-
-
-def _targets(
-    info: Typed, expected: Sequence[int], around: Sequence[int], heads: Counter[str], grid: Grid,
-    p: Parameters,
-) -> dict[int, tuple[int, int]]:  # fmt: skip
-    """Return the units whose label may have been meant, as {unit: (millibits, form)}."""
-    out: dict[int, tuple[int, int]] = {}
-    bits = {EXACT: p.exact_bits, NORMALISED: p.normalised_bits, OTHER_END: p.other_end_bits}
-    for unit, form in info.full:
-        out[unit] = (_milli(bits[form]), form)
-    # where others of the run seem to stand comes first, but never instead of all other panels
-    tails = sorted(info.tails, key=lambda u: int(grid.panel[u]) not in around)
-    for unit in tails[:AMBIGUOUS]:
-        out.setdefault(unit, (_milli(p.tail_bits), TAIL))
-    often = min(heads[info.head], 8) if info.head else 1
-    for unit, edits in info.near:
-        out.setdefault(unit, (_milli(_edit(p, edits) / max(often, 1) - 0.5), MISTYPED))
-    if info.blank:
-        return out | {u: (_milli(p.missing_bits), MISSING) for u in expected}
-    wanted = list(expected) if info.full else [u + d for u in expected for d in (0, 1, -1)]
-    if not info.full and info.port >= 0:
-        wanted += [unit for q in around if (unit := grid.unit_at(q, info.port)) >= 0]
-    for unit in dict.fromkeys(wanted):
-        if unit in out or not 0 <= unit < grid.units:
-            continue
-        edits, shortened = distance(info.solid, grid.solid(unit))
-        # of all slips only one in many hits upon another planned label
-        cost = _edit(p, edits) - 1.5 * shortened
-        if info.full:
-            cost -= p.known_bits + 4.0 * info.retest
-        if int(grid.port[unit]) == info.port and often > 2 and edits <= 2:
-            cost = cost / often - 0.5
-        if cost > p.unrelated_bits and 3 * edits <= len(info.solid):
-            out[unit] = (_milli(cost), MISTYPED)
-        elif unit in expected:
-            out[unit] = (_milli(p.unrelated_bits), UNRELATED)
-    return out
-
-
-def _edit(p: Parameters, edits: int) -> float:
-    return p.edit_bits + p.more_edits_bits * (edits - 1) if edits else 0.0
-
-
 def distance(solid: str, forms: Sequence[str]) -> tuple[int, bool]:
     """Return the least optimal-string-alignment distance to a form, and whether it is the tail."""
     best, shortened = 9, False
@@ -343,85 +184,3 @@ def distance(solid: str, forms: Sequence[str]) -> tuple[int, bool]:
         if edits < best:
             best, shortened = edits, n == len(forms) - 1
     return best, shortened
-
-
-def _states(
-    info: Typed, targets: dict[int, tuple[int, int]], expected: Sequence[int],
-    around: Sequence[int], step: int, grid: Grid, p: Parameters,
-) -> list[tuple[int, int, int, int, int]]:  # fmt: skip
-    out: list[tuple[int, int, int, int, int]] = []
-    sizes, starts = grid.sizes, grid.starts
-    for target, (bits, form) in targets.items():
-        out.append((target, target, 0, form, bits))
-        panel = int(grid.panel[target])
-        if len(targets) > 16 and panel not in around:
-            continue
-        low, high = int(starts[panel]), int(starts[panel + 1])
-        for regime in (1, 2, 3, 4):
-            unit = target - SHIFTS[regime] * step
-            if low <= unit < high and (form not in (UNRELATED, MISSING) or regime in (2, 3)):
-                out.append((unit, target, regime, form, bits))
-        if form in (MISTYPED, UNRELATED, MISSING) or (form == TAIL and panel not in around):
-            continue
-        for regime, move in ((5, 1), (6, -1)):
-            other = grid.neighbour(panel, move)
-            if other >= 0 and target - low < int(sizes[other]):
-                out.append((int(starts[other]) + target - low, target, regime, form, bits))
-    if info.head and info.port >= 0 and not info.full:
-        out += _off_the_end(info, around, step, grid, p)
-    counting = [q for q in info.panels if len(info.panels) == 1 or q in around]
-    past = _past(grid, counting, info.port) if info.port >= 0 and info.head else []
-    shortened = len(info.panels) > 1
-    form, cost = (TAIL, p.tail_bits) if shortened else (NORMALISED, p.normalised_bits)
-    out += [(unit, -1, 7, form, _milli(cost)) for unit in past]
-    known = bool(info.full)
-    weight = _milli(p.outside_known_bits if known else p.outside_bits)
-    if info.panels and not info.tails and info.port >= 0:
-        weight = _milli(p.outside_bits + 3)  # a port past the panel's end: a spare, most likely
-    if info.blank:
-        weight = _milli(p.missing_bits)
-    if info.job and not info.full:
-        out, weight = [], 0
-    held = [u - step for u in expected] if expected else list(targets)[:2]
-    for unit in dict.fromkeys(held or [0]):
-        if 0 <= unit < grid.units:
-            out += [(unit, -1, regime, OUTSIDE, weight) for regime in (0, 2, 3)]
-    if not out:
-        out.append((0, -1, 0, OUTSIDE, weight))
-    if len(out) > WIDTH:
-        out.sort(key=lambda s: (-s[4], s[2] != 0, s[0], s[2], s[3]))
-        outside = [s for s in out if s[3] == OUTSIDE][:OUTSIDES]
-        out = [s for s in out if s[3] != OUTSIDE][: WIDTH - len(outside)] + outside
-    return sorted(out)
-
-
-def _off_the_end(
-    info: Typed, around: Sequence[int], step: int, grid: Grid, p: Parameters
-) -> list[tuple[int, int, int, int, int]]:
-    """Return the last (or first) ports of panels whose labels are off by a port or two.
-
-    A label one past the end of its panel is what a counter one too high shows at the last port.
-    """
-    out = []
-    for panel in info.panels:
-        if len(info.panels) > 1 and panel not in around:
-            continue
-        low, high = int(grid.starts[panel]), int(grid.starts[panel + 1])
-        over = info.port - int(grid.port[low:high].max())
-        under = info.port - int(grid.port[low:high].min())
-        off = over if over > 0 else min(under, 0)
-        if not 0 < abs(off) <= 2:
-            continue
-        shortened = len(info.panels) > 1
-        cost = p.tail_bits if shortened else p.exact_bits
-        for regime in (1, 2, 3, 4):
-            # label = place + shift x step, for a label that lies `off` past the end
-            unit = (high - 1 if off > 0 else low) + off - SHIFTS[regime] * step
-            if low <= unit < high:
-                form = TAIL if shortened else EXACT
-                out.append((unit, -1, regime, form, _milli(cost)))
-    return out
-
-
-def _milli(bits: float) -> int:
-    return round(1000 * bits)

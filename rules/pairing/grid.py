@@ -119,14 +119,16 @@ def of_sites(sites: Sites, links: pd.DataFrame, *, pairs: bool) -> Grid:
         link = np.array([fibres[1] for fibres in sites.fibres], dtype=np.int64)
     else:
         site = link = np.arange(sites.links)
-    split = [labels.port_of(sites.a_ends[i] or sites.link_ids[i]) for i in link.tolist()]
-    name, unique = pd.factorize(np.array([panel for panel, _ in split], dtype=object))
+    ends = links["a_end"].where(links["a_end"] != "", links["link_id"])
+    number, panels, ports = labels.ports_of(ends.take(link))
+    same, unique = pd.factorize(panels)
+    name = same[number]
     where = [columns.codes(links[part])[0][link] for part in ("building", "floor", "area")]
     home, _ = pd.factorize(columns.compound(*where, name.astype(np.int64)))
     position = links["position"].to_numpy(dtype=np.int64)[link]
     first = np.full(int(home.max(initial=-1)) + 1, np.iinfo(np.int64).max)
     np.minimum.at(first, home, position)
-    port, found = pd.factorize(np.array([port for _, port in split], dtype=object))
+    port, found = columns.codes(ports)
     texts = [str(text) for text in found]
     natural = sorted(range(len(texts)), key=lambda n: labels.natural(texts[n]))
     rank = np.empty(len(texts), dtype=np.int64)

@@ -48,22 +48,29 @@ class Index:
         return self.sites.names(pairs=self.pairs)[0].str.strip()
 
     @cached_property
-    def _keys(self) -> pd.Series:
-        return labels.keys(self.sites.names(pairs=self.pairs)[0])
-
-    @cached_property
-    def _compact(self) -> pd.Series:
-        return self._keys.str.replace("-", "", regex=False)
+    def _skeletons(self) -> tuple[pd.Series, np.ndarray]:
+        return labels.skeletons(self.sites.names(pairs=self.pairs)[0])
 
     def _sites(self, level: int, texts: Iterable[str]) -> dict[str, tuple[int, ...]]:
         """Return the sites, ascending, of those texts that the plan knows in a form of LEVELS."""
         wanted = sorted(set(texts) - {""})
         if not wanted:
             return {}
-        known = self._exact if level == 0 else self._keys if level == 1 else self._compact
-        number = columns.positions(pd.Series(wanted, dtype="str"), known)
+        asked = pd.Series(wanted, dtype="str")
+        texts, sites = self.sites.names(pairs=self.pairs)
+        if level == 0:
+            number = columns.positions(asked, self._exact)
+        else:
+            # keys are dear: they are made of what may be meant alone
+            bare, foreign = self._skeletons
+            alike = columns.positions(pd.Series(labels.skeletons(asked)[0].unique()), bare) >= 0
+            rows = np.flatnonzero(alike | foreign)
+            keys = labels.keys(texts.take(rows))
+            keys = keys.str.replace("-", "", regex=False) if level == 2 else keys
+            number = np.full(len(texts), -1)
+            number[rows] = columns.positions(asked, keys)
         rows = np.flatnonzero(number >= 0)
-        number, sites = number[rows], self.sites.names(pairs=self.pairs)[1][rows]
+        number, sites = number[rows], sites[rows]
         out: dict[str, list[int]] = {}
         order = columns.sorted_rows(number, sites)
         for n, site in zip(number[order].tolist(), sites[order].tolist(), strict=True):

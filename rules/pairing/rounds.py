@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
-from rules.pairing import bench, candidates, chain, claims, physics, succession
+from rules.pairing import bench, candidates, chain, claims, physics, succession, transitions
 from rules.pairing.bench import Bench
 from rules.pairing.candidates import OUTSIDE, States
 
@@ -18,7 +18,9 @@ class Round:
     every: np.ndarray
     """Where each of these records stands in the class; those of the bench come first."""
     states: States
-    place: chain.Place
+    place: transitions.Place
+    chain: chain.Chain | None
+    """The runs laid out to be followed, None where that was done of some of them only."""
     terms: dict[str, np.ndarray]
     probability: np.ndarray
     written: np.ndarray
@@ -48,7 +50,7 @@ def _first(on: Bench, guess: np.ndarray) -> Round:
 
     guess: where each record probably stands by an earlier look, -1 unknown.
     """
-    case, rows, named, typed = on.case, on.rows, on.named, on.typed
+    case, rows, named = on.case, on.rows, on.named
     states = bench.states(on, guess)
     panel = case.grid.panel[states.unit]
     touched = np.unique(case.run[rows[states.record]] * len(case.grid.sizes) + panel)
@@ -56,9 +58,8 @@ def _first(on: Bench, guess: np.ndarray) -> Round:
     besides = np.zeros(len(standing), dtype=np.int64)
     every = np.r_[rows, standing]
     states = bench.append(states, named[standing], case.parameters)
-    names = on.names
-    sure = np.r_[np.array([bench.only(typed[n]) for n in names], dtype=np.int64), named[standing]]
-    written = np.array([typed[n].full[0][1] if typed[n].full else -1 for n in names], np.int64)
+    sure = np.r_[np.array([bench.only(i) for i in on.infos], dtype=np.int64), named[standing]]
+    written = np.array([i.full[0][1] if i.full else -1 for i in on.infos], dtype=np.int64)
     repeat = np.zeros(len(every))
     if case.parameters.physics:
         repeat[: len(rows)] = physics.repeats(case.measured.take(rows), case.run[rows])
@@ -69,13 +70,61 @@ def _first(on: Bench, guess: np.ndarray) -> Round:
     if len(case.noted):
         told = np.isin(states.unit, case.noted) & (states.form != OUTSIDE)
         terms["notes"] = np.where(told, round(1000 * case.parameters.noted_bits), 0)
+    values, probability, line = _look(on, guess, every, states, place, terms, sure)
     if case.parameters.physics:
-        terms["values"] = _values(on, states, every, sure)
+        terms["values"] = values
     return Round(
-        every, states, place, terms, solve(on, states, place, terms),
+        every, states, place, line, terms, probability,
         np.r_[written, besides + candidates.EXACT], np.r_[on.retest, besides > 0],
         touched,
     )  # fmt: skip
+
+
+def _look(
+    on: Bench, guess: np.ndarray, every: np.ndarray, states: States, place: transitions.Place,
+    terms: dict[str, np.ndarray], sure: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, chain.Chain | None]:  # fmt: skip
+    """Return the term of values and the probabilities, and the runs if all were laid out for them.
+
+    Nothing passes between runs here: a run of which the same is given as at the last look, when
+    more sweeps stood, is told the same.
+    """
+    own, run, guessed = len(on.rows), on.case.run[every], bool((guess >= 0).any())
+    spans: dict[int, list[tuple[int, int]]] = {}
+    for start, end in bench.stretches(run, np.where(np.arange(len(run)) < own, 0, 1)):
+        spans.setdefault(int(run[start]), []).append((start, end))
+    parts = every, on.sweep[every] >= 0, np.r_[guess, np.full(len(every) - own, own)]
+    given = {
+        n: tuple(part[start:end].tobytes() for part in parts for start, end in where)
+        for n, where in spans.items()
+    }
+    looks = {n: on.looks.get((guessed, n)) for n in spans}
+    fresh = [n for n, look in looks.items() if look is None or look.given != given[n]]
+    wanted = np.isin(run, fresh)
+    kept = wanted[states.record]
+    values, probability = np.zeros(len(kept), dtype=np.int64), np.zeros(len(kept))
+    some, said = bench.some(states, wanted), {name: value[kept] for name, value in terms.items()}
+    if on.case.parameters.physics:
+        said["values"] = values[kept] = _values(on, some, every[wanted], sure[wanted])
+    at = np.r_[0, np.cumsum(wanted)].tolist()
+    line = lay_out(
+        on, some, transitions.some(place, kept),
+        [(at[start], at[end]) for start, end in on.runs if wanted[start]],
+    )  # fmt: skip
+    probability[kept] = solve(on, some, line, said, at[own])
+    for n, where in spans.items():
+        at_states = [slice(*states.first[[start, end]]) for start, end in where]
+        look = looks[n]
+        if n in fresh or look is None:
+            both = (np.concatenate([a[s] for s in at_states]) for a in (values, probability))
+            on.looks[guessed, n] = bench.Look(given[n], *both)
+            continue
+        begin = 0
+        for s in at_states:
+            end = begin + s.stop - s.start
+            values[s], probability[s] = look.values[begin:end], look.probability[begin:end]
+            begin = end
+    return values, probability, line if wanted.all() else None
 
 
 def next_round(on: Bench, last: Round) -> Round:
@@ -102,7 +151,9 @@ def next_round(on: Bench, last: Round) -> Round:
             states, last.probability, case.measured.take(last.every).loss_db, run_of,
             case.grid.units,
         )  # fmt: skip
-    return replace(last, terms=terms, probability=solve(on, states, last.place, terms))
+    line = last.chain or lay_out(on, states, last.place, on.runs)
+    probability = solve(on, states, line, terms, len(on.rows))
+    return replace(last, terms=terms, chain=line, probability=probability)
 
 
 def alone(on: Bench, last: Round) -> Round:
@@ -115,7 +166,9 @@ def alone(on: Bench, last: Round) -> Round:
         last,
         every=on.rows,
         states=States(**flat, first=last.states.first[: len(on.rows) + 1]),
-        place=chain.Place(*(getattr(last.place, f.name)[:kept] for f in fields(chain.Place))),
+        place=transitions.Place(
+            *(getattr(last.place, f.name)[:kept] for f in fields(transitions.Place))
+        ),
         terms={name: value[:kept] for name, value in last.terms.items()},
         probability=last.probability[:kept],
     )
@@ -127,20 +180,24 @@ def _values(on: Bench, states: States, every: np.ndarray, sure: np.ndarray) -> n
     return physics.weigh(states, measured, *case.expected, case.grid.panel, case.run[every], sure)
 
 
-def solve(
-    on: Bench, states: States, place: chain.Place, terms: dict[str, np.ndarray],
-    runs: list[tuple[int, int]] | None = None,
-) -> np.ndarray:  # fmt: skip
-    """Run the chain over the bench, or over some of its runs; others stand where they stand."""
-    p, own = on.case.parameters, len(on.rows)
-    runs = on.runs if runs is None else runs
-    total = np.sum(list(terms.values()), axis=0) / 1000
-    if not p.shift:
-        total = np.where(states.regime == 0, total, -60.0)
-    if not p.order:
+def lay_out(
+    on: Bench, states: States, place: transitions.Place, runs: list[tuple[int, int]]
+) -> chain.Chain:
+    """Lay out runs of the bench to be followed."""
+    if not on.case.parameters.order:
         runs = [(r, r + 1) for start, end in runs for r in range(start, end)]
+    return chain.lay_out(runs, states.first, place, on.moves, len(on.case.grid.sizes))
+
+
+def solve(
+    on: Bench, states: States, line: chain.Chain, terms: dict[str, np.ndarray], own: int
+) -> np.ndarray:
+    """Follow the runs laid out; the records from `own` on stand where they stand."""
+    p = on.case.parameters
+    total = np.sum(list(terms.values()), axis=0) / 1000
+    if not (p.shift and p.order):
         total = np.where(states.regime == 0, total, -60.0)
-    out = chain.posterior(runs, states.first, place, total, on.moves, len(on.case.grid.sizes))
+    out = chain.posterior(line, total)
     out[states.first[own] :] = 1.0
     return out
 

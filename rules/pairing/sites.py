@@ -82,18 +82,20 @@ class Sites:
 
 def of_plan(links: pd.DataFrame) -> Sites:
     """Read the sites of table LINKS; links of one pair share cable, place, panel and pair name."""
-    columns = {
+    listed = {
         name: tuple(links[name].to_list())
         for name in ("link_id", "kind", "fibre_type", "a_end", "b_end")
     }
     groups: dict[tuple[str, ...], dict[int, int]] = {}
-    together = ["cable", "building", "floor", "area", "route", "pair", "pair_position", "a_end"]
+    together = ["cable", "building", "floor", "area", "route", "pair", "pair_position"]
     named = (links["pair"] != "") & links["pair_position"].isin(("1", "2"))
     rows = np.flatnonzero(named.to_numpy())
-    lists = (links[name].iloc[rows].to_list() for name in together)
-    for link, row in zip(rows.tolist(), zip(*lists, strict=True), strict=True):
-        *place, pair, position, a_end = row
-        fibres = groups.setdefault((*place, labels.port_of(a_end)[0], pair), {})
+    at, panels, _ = labels.ports_of(links["a_end"].take(rows))
+    lists = [links[name].take(rows).to_list() for name in together]
+    for link, panel, *place, pair, position in zip(
+        rows.tolist(), panels[at].tolist(), *lists, strict=True
+    ):
+        fibres = groups.setdefault((*place, panel, pair), {})
         # two fibres that claim one position of one pair make the whole pair unusable
         fibres[int(position)] = -1 if int(position) in fibres else link
     whole = {name: f for name, f in groups.items() if len(f) == 2 and min(f.values()) >= 0}
@@ -101,11 +103,11 @@ def of_plan(links: pd.DataFrame) -> Sites:
     for number, fibres in enumerate(whole.values()):
         pair_of[list(fibres.values())] = len(links) + number
     return Sites(
-        columns["link_id"],
-        columns["kind"],
-        columns["fibre_type"],
-        columns["a_end"],
-        columns["b_end"],
+        listed["link_id"],
+        listed["kind"],
+        listed["fibre_type"],
+        listed["a_end"],
+        listed["b_end"],
         tuple(whole.values()),
         pair_of,
         tuple(name[-1] for name in whole),

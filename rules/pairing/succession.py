@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from rules import columns
 from rules.pairing.candidates import OUTSIDE, States
 from rules.pairing.grid import Grid
 
@@ -17,20 +18,20 @@ no source)."""
 def previous(table: pd.DataFrame, run: np.ndarray) -> np.ndarray:
     """Return for each run the run that the same instrument did just before it, -1 where unknown.
 
-    table: records in order of work; run: the number of each record's run. Runs without a clock or
-    a serial number, and runs of several instruments, follow nothing.
+    table: records in order of work; run: the number of each record's run, ascending. Runs without
+    a clock or a serial number, and runs of several instruments, follow nothing.
     """
-    serial = table["meter_serial"].to_numpy(dtype=object)
-    runs = pd.DataFrame({"run": run, "utc_s": table["utc_s"].to_numpy(), "meter": serial})
-    by = runs.groupby("run").agg(
-        utc_s=("utc_s", "min"), meter=("meter", "first"), meters=("meter", "nunique")
-    )
-    known = by[by["utc_s"].notna() & (by["meter"] != "") & (by["meters"] == 1)]
-    known = known.sort_values(["meter", "utc_s"], kind="stable")
-    same = (known["meter"] == known["meter"].shift()) & (known["utc_s"] > known["utc_s"].shift())
-    out = np.full(len(by), -1, dtype=np.int64)
-    before = known.index.to_series().shift(fill_value=-1)[same]
-    out[before.index.to_numpy()] = before.to_numpy()
+    meter, names = columns.codes(table["meter_serial"])
+    start = np.flatnonzero(np.diff(run, prepend=-1))
+    utc_s = np.fmin.reduceat(table["utc_s"].to_numpy(dtype=float), start) if len(start) else start
+    own = meter[start]
+    one = np.flatnonzero(np.bincount(run, weights=meter != own[run]) == 0)
+    known = one[np.isfinite(utc_s[one]) & (names[own[one]] != "")]
+    known = known[np.lexsort((utc_s[known], own[known]))]
+    late, early = known[1:], known[:-1]
+    follows = (own[late] == own[early]) & (utc_s[late] > utc_s[early])
+    out = np.full(len(start), -1, dtype=np.int64)
+    out[late[follows]] = early[follows]
     return out
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, fields
 
 import numpy as np
 
-from rules.pairing import astray, bench, candidates, chain, rounds, sweeps
+from rules.pairing import astray, bench, candidates, chain, rounds, sweeps, transitions
 from rules.pairing.bench import Bench
 from rules.pairing.candidates import OUTSIDE, States
 from rules.pairing.case import Case
@@ -131,19 +131,23 @@ def _plain(on: Bench, found: Round) -> tuple[np.ndarray, np.ndarray]:
     first = np.searchsorted(states.record[kept], np.arange(len(states.first)))
     flat = [f.name for f in fields(States) if f.name != "first"]
     less = States(**{name: getattr(states, name)[kept] for name in flat}, first=first)
-    where = chain.Place(*(getattr(found.place, f.name)[kept] for f in fields(chain.Place)))
     some = {name: value[kept] for name, value in found.terms.items()}
-    unit, p_unit, _, _ = top_two(less, rounds.solve(on, less, where, some), len(on.rows))
+    line = rounds.lay_out(on, less, transitions.some(found.place, kept), on.runs)
+    own = len(on.rows)
+    unit, p_unit, _, _ = top_two(less, rounds.solve(on, less, line, some, own), own)
     return unit, p_unit
 
 
 def _own(on: Bench, found: Round, unit: np.ndarray) -> np.ndarray:
     """Return how probable each shortened record's unit is by the evidence of its run alone."""
     states, shortened = found.states, on.shortened
-    some = [(start, end) for start, end in on.runs if shortened[start:end].any()]
-    if not some:
+    of_run = np.repeat(np.arange(len(on.runs)), [end - start for start, end in on.runs])
+    some = np.isin(of_run, of_run[shortened])
+    if not some.any():
         return np.zeros(len(unit))
     own = {name: value for name, value in found.terms.items() if name != "claims"}
-    probability = rounds.solve(on, states, found.place, own, some)
+    line = found.chain or rounds.lay_out(on, states, found.place, on.runs)
+    probability = rounds.solve(on, states, chain.some(line, some), own, len(unit))
     at = np.where(states.form == OUTSIDE, -1, states.unit) == unit[states.record]
+    at &= some[states.record]
     return np.bincount(states.record, weights=probability * at, minlength=len(unit))

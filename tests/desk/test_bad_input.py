@@ -216,6 +216,7 @@ def test_a_database_locked_by_another_program(
     job: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(store, "BUSY_MS", 50)
+    monkeypatch.setattr(store, "WRITER_BUSY_MS", 50)
     monkeypatch.setattr(lock, "WAIT_S", 0.05)
     path = tmp_path / "new.csv"
     path.write_text("something new\n", encoding="utf-8")

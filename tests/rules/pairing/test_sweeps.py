@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from rules import pairing, tables
 from rules.evaluation import Decisions, Plan
-from rules.pairing import crews, engine, grid, sites
+from rules.pairing import bench, crews, engine, grid, rounds, sites, weigh
+from rules.pairing.bench import Bench
 from rules.settings import Settings
 from tests.rules.pairing.test_properties import clean, plan_of, run, working_of
 
@@ -56,3 +59,30 @@ def test_no_reading_moves_because_panels_are_not_weighed(seed: int) -> None:
     both = (found[0]["status"] == "paired") & (found[1]["status"] == "paired")
     assert both.any()
     assert (found[0].loc[both, "link_id"] == found[1].loc[both, "link_id"]).all()
+
+
+def test_what_was_told_while_sweeps_were_given_up_is_what_would_be_told_anew(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    links = plan_of(panels=24, ports=12)
+    layout = grid.of_sites(sites.of_plan(links), links, pairs=False)
+    table, _ = crews.work(layout, links, np.random.default_rng(4), 0.5)
+    told: list[int] = []
+    lay_out, look = bench.lay_out, rounds.lay_out
+
+    def counted(*given: object) -> object:
+        told.append(len(given[3]))  # type: ignore[arg-type]
+        return look(*given)  # type: ignore[arg-type]
+
+    def forgetful(*given: object) -> Bench | None:
+        on = lay_out(*given)  # type: ignore[arg-type]
+        return None if on is None else replace(on, made={}, looks={})
+
+    monkeypatch.setattr(rounds, "lay_out", counted)
+    kept = run(links, table)
+    followed = sum(told)
+    monkeypatch.setattr(weigh.bench, "lay_out", forgetful)
+    anew = run(links, table)
+    assert followed < sum(told) - followed, "some runs were told nothing twice"
+    for name in ("pairs", "questions", "findings"):
+        pd.testing.assert_frame_equal(getattr(kept, name), getattr(anew, name), check_exact=True)
