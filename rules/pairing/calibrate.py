@@ -7,7 +7,7 @@ import numpy as np
 from rules.pairing.gate import LEDGERS, RUNS, STRATA, log_odds, shares
 from rules.pairing.parameters import Calibration, Knots, knots
 
-EDGES = (-20.0, 0.0, 3.0, 6.0, 7.0, 8.0, 9.0, 10.0, 12.0)
+EDGES = (-20.0, 0.0, 3.0, 6.0, 8.0, 10.0, 12.0)
 """Bins of log2 odds."""
 UNREAD = ("passed", "passed beside", "gap", "gap beside", "part")
 """States of a ledger that differ little where labels were typed one by one."""
@@ -48,7 +48,7 @@ def fit(
                 _, more, hit = blocks.pop()
                 blocks[-1][1] += more
                 blocks[-1][2] += hit
-        made[name] = tuple((b[0], _share(b)) for b in blocks)
+        made[name] = tuple((b[0], round(_share(b), 5)) for b in blocks)
     return tuple((name, made[name]) for name in STRATA)
 
 
@@ -81,4 +81,4 @@ def _like(name: str) -> str:
 
 
 def _share(block: list[float]) -> float:
-    return round((block[2] + 0.5) / (block[1] + 1.0), 5)
+    return (block[2] + 0.5) / (block[1] + 1.0)

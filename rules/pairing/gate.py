@@ -138,7 +138,10 @@ def judge(weighed: Weighed, ledger: Ledger, parameters: Parameters, tolerance: f
     stratum = strata(weighed, ledger, state, objection)
     confidence = calibrated(stratum, weighed.p_unit, parameters)
     messy = stratum >= len(LEDGERS) * len(LABELS)
-    strict = messy | (ledger.state == PART)
+    # shortened labels of a counter one behind fit as well as those of one that is not
+    unsure = _shortened(weighed, weighed.states.form[state])
+    unsure &= ~np.isin(ledger.state, (CLEAN, BESIDE))
+    strict = messy | unsure | (ledger.state == PART)
     accepted = (
         (stratum < len(STRATA) - 1)
         & (ledger.state != OPEN)
