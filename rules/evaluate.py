@@ -65,6 +65,7 @@ def evaluate(
         ),
         checks.before(context),
     )
+    context = context.lean()
     stopped = _stopped(early, working)
     graded = grades.grade(
         tests, working, beside, limit_rows, stopped, decisions, run_table, settings
