@@ -147,6 +147,18 @@ def few(values: Any, numbers: Ints, index: pd.Index | None = None) -> pd.Series:
     return pd.Series(made, index=index)
 
 
+NAMELESS = pd.Series([""], dtype="str")
+
+
+def named(names: Sequence[str] | pd.Series, numbers: Ints) -> pd.Series:
+    """Return a column of kind `few` that holds the name of each number, empty text for −1.
+
+    The empty text comes first among its categories, as `common_codes` takes names of links.
+    """
+    listed = pd.concat([NAMELESS, pd.Series(names, dtype="str")]).array
+    return few(listed, numbers + 1)
+
+
 def to_few(column: pd.Series) -> pd.Series:
     """Turn a column of texts into one of kind `few`; what is absent becomes the empty text."""
     number, names = codes(column)

@@ -11,10 +11,6 @@ UNMEASURED_KINDS = ("continuity", "polarity")
 """Kinds that a person confirms by light at the right port: no wavelength, no direction."""
 
 
-ABSENT = pd.Series([""], dtype="str")
-"""The first of the names of links everywhere: what is not paired has it."""
-
-
 def expand(links: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """List every planned test of `links` (LINKS) as PLANNED, in plan order.
 
@@ -50,7 +46,7 @@ def expand(links: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     if not ordered and len(columns.distinct(test)) < len(test):
         first = ~pd.Series(test).duplicated().to_numpy()
         link, nm, way = link[first], nm[first], way[first]
-    names = columns.few(pd.concat([ABSENT, links["link_id"]]).array, link + 1)
+    names = columns.named(links["link_id"], link)
     table = links[["kind", "position"]].take(link).reset_index(drop=True)
     return tables.conform(
         table.assign(link_id=names, wavelength_nm=nm, direction=columns.few(named, way)),

@@ -16,7 +16,7 @@ import pandas as pd
 
 from rules import acts, kinds
 from rules.codes import KINDS
-from rules.columns import Flags, Ints, among, codes, combined, places, sorting
+from rules.columns import Flags, Ints, among, codes, combined, distinct, places, sorting
 from rules.evaluation import Decisions
 from rules.settings import Settings
 
@@ -173,18 +173,16 @@ def _lanes(
     """
     of_kind, of_nm = kind_numbers(planned["kind"]), planned["wavelength_nm"].to_numpy()
     # only the kinds and wavelengths that occur: the lanes stay few
-    kinds_there = np.zeros(len(KINDS), dtype="bool")
-    kinds_there[RANK[of_kind]] = kinds_there[RANK[kind]] = True
-    place = (np.cumsum(kinds_there) - 1)[RANK].astype("int8")
-    nm_there = np.zeros(int(max(of_nm.max(initial=0), nm.max(initial=0))) + 1, dtype="bool")
-    nm_there[of_nm] = nm_there[nm] = True
-    wavelength = (np.cumsum(nm_there) - 1).astype("int16")
+    there = np.zeros(len(KINDS), dtype="bool")
+    there[RANK[of_kind]] = there[RANK[kind]] = True
+    place = (np.cumsum(there) - 1)[RANK].astype("int8")
+    wavelengths = distinct(np.append(pd.unique(of_nm), pd.unique(nm)))
 
     def number(link: Ints, kind: Ints, nm: Ints) -> Ints:
-        lane: Ints = link * int(kinds_there.sum())
+        lane: Ints = link * int(there.sum())
         lane += place[kind]
-        lane *= int(nm_there.sum())
-        lane += wavelength[nm]
+        lane *= len(wavelengths)
+        lane += np.searchsorted(wavelengths, nm)
         return lane
 
     of_test, lane = number(of_plan, of_kind, of_nm), number(link, kind, nm)

@@ -10,13 +10,12 @@ import pandas as pd
 from rules import robust, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
+from rules.checks.expectation import LEAST_SPREAD_DB
 from rules.checks.registry import check
 from rules.columns import Floats, Ints, codes, combined, starts
 
 LEAST = 5
 """Fewest readings of a run in a cable whose median is compared."""
-LEAST_SPREAD_DB = 0.02
-"""Readings of a cable never lie closer than a mating repeats. Common practice, no source."""
 GROUP = 12
 """Strands of a tube or cassette where the plan names none. Common practice, no source."""
 
@@ -56,8 +55,10 @@ def _spread(context: Context, keys: Ints) -> Floats:
     asked = np.zeros(context.cable_lanes + 1, dtype="bool")
     asked[keys] = True
     rows = np.flatnonzero(asked[context.cable_lane])
-    away = np.abs(context.relative[rows])
-    spread = robust.medians(context.cable_lane[rows], away, context.cable_lanes) * robust.NORMAL
+    spread = robust.spreads(
+        context.cable_lane[rows], context.relative[rows], context.cable_lanes,
+        np.zeros(context.cable_lanes),
+    )  # fmt: skip
     return np.where(asked[:-1], np.fmax(spread, LEAST_SPREAD_DB), np.nan)
 
 

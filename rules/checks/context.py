@@ -61,14 +61,11 @@ class Context(Expectation):
         out = np.zeros((len(self.plan.links), len(self.lanes), 3), dtype="bool")
         rows = among(self.planned["kind"], ("link", ""))
         link = self.planned_link
-        nm = self.planned["wavelength_nm"].to_numpy()
+        number, nm = pd.factorize(self.planned["wavelength_nm"])
         if not len(self.lanes) or not rows.any():
             return out
-        named = np.arange(int(nm.max()) + 1)
-        of_nm = np.full(len(named), -1, dtype="int16")
-        for number, window in enumerate(self.lanes):
-            of_nm[references.window_key(pd.Series(named)) == window] = number
-        lane = of_nm[nm]
+        window = pd.Index(references.window_key(pd.Series(nm)))
+        lane = pd.Index(self.lanes).get_indexer(window)[number]
         way = way_numbers(self.planned["direction"])
         at = np.flatnonzero(rows & (lane >= 0) & (link >= 0))
         out.ravel()[(link[at] * len(self.lanes) + lane[at]) * 3 + way[at]] = True

@@ -13,6 +13,8 @@ from rules.checks.basis import Basis
 from rules.checks.thresholds import THRESHOLDS
 from rules.columns import Flags, Floats, Ints, codes
 
+LEAST_SPREAD_DB = 0.02
+"""Readings never lie closer than a mating repeats. Common practice, no source."""
 ENDS_LEFT_OUT = {2: 1, 3: 2}
 """Link ends that the reference method takes out of the measurement: IEC 61280-4-1."""
 

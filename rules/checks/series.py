@@ -12,6 +12,7 @@ from scipy import special
 from rules import robust, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
+from rules.checks.expectation import LEAST_SPREAD_DB
 from rules.checks.registry import check
 from rules.columns import Floats, Ints, ranked
 
@@ -56,7 +57,7 @@ STEP_TO_SPREAD = robust.NORMAL / np.sqrt(2.0)
 def _usual(step: Floats) -> float:
     """Return the spread over all stretches from the steps of neighbours, at least 0.02 dB."""
     known = step[~np.isnan(step)]
-    return max(float(np.median(known)) * STEP_TO_SPREAD if len(known) else 0.0, 0.02)
+    return max(float(np.median(known)) * STEP_TO_SPREAD if len(known) else 0.0, LEAST_SPREAD_DB)
 
 
 def _spread(step: Floats, usual: float) -> float:

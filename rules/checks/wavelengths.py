@@ -8,6 +8,7 @@ import pandas as pd
 from rules import robust, suspicions
 from rules.checks import wording
 from rules.checks.context import PAIRS, Context
+from rules.checks.expectation import LEAST_SPREAD_DB
 from rules.checks.registry import check
 from rules.columns import Flags, Floats, Ints
 
@@ -117,7 +118,7 @@ def bend(context: Context) -> pd.DataFrame:
         cable = context.cable[link]
         groups = int(context.cable.max(initial=0)) + 1
         centre = np.maximum(robust.medians(cable, over, groups), 0.0)
-        spread = np.fmax(robust.spreads(cable, over, groups, centre), 0.02)
+        spread = np.fmax(robust.spreads(cable, over, groups, centre), LEAST_SPREAD_DB)
         far = over - centre[cable]
         limit = context.threshold("bend_score") * spread[cable]
         hit = (np.round(far, 4) > context.threshold("bend_db")) & (far > limit)

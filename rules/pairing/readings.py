@@ -149,7 +149,7 @@ def as_pairs(by: ByReading, place: Sites) -> pd.DataFrame:
     frame = pd.DataFrame(
         {
             "reading_id": by.reading_id.take(order),
-            "link_id": columns.few(["", *place.link_ids], link + 1),
+            "link_id": columns.named(place.link_ids, link),
             "kind": columns.few([*place.kinds, ""], link),
             "wavelength_nm": by.wavelength_nm[order],
             "direction": _few(by.direction, order),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -158,17 +158,13 @@ def next_round(on: Bench, last: Round) -> Round:
 
 def alone(on: Bench, last: Round) -> Round:
     """Return a round without the records of sweeps besides."""
-    kept = int(last.states.first[len(on.rows)])
-    flat = {
-        f.name: getattr(last.states, f.name)[:kept] for f in fields(States) if f.name != "first"
-    }
+    own = len(on.rows)
+    kept = int(last.states.first[own])
     return replace(
         last,
         every=on.rows,
-        states=States(**flat, first=last.states.first[: len(on.rows) + 1]),
-        place=transitions.Place(
-            *(getattr(last.place, f.name)[:kept] for f in fields(transitions.Place))
-        ),
+        states=bench.some(last.states, np.arange(len(last.every)) < own),
+        place=transitions.some(last.place, slice(kept)),
         terms={name: value[:kept] for name, value in last.terms.items()},
         probability=last.probability[:kept],
     )
