@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Hashable, Mapping
+from collections.abc import Hashable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -77,6 +78,7 @@ BY_METER = (
     "operator-unlisted", "instrument-missing",
     "instrument-unlisted", "serials-exchanged", "calibration-expired", "calibration-later",
     "calibration-unknown", "wavelength-uncalibrated", "method-changed", "method-unknown",
+    "clock-day-order",
     "cord-grade-unknown", "cord-wear", "two-crews", "record-gap", "sheet-incomplete",
 )  # fmt: skip
 """Asked once per meter: the paper is in question, not the run."""
@@ -113,16 +115,63 @@ def _causes_of(code: str) -> list[str]:
     return [cause for cause, symptoms in EXPLAINS.items() if code in symptoms]
 
 
+@dataclass(frozen=True)
+class Wide:
+    """What is asked once in the whole job: findings (FOUND), and the readings they may be about.
+
+    Columns of `readings`: CONCERNED.
+    """
+
+    findings: pd.DataFrame
+    readings: pd.DataFrame
+
+
 def group(
     findings: pd.DataFrame, working: pd.DataFrame, runs: pd.DataFrame, decisions: Decisions
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+) -> tuple[pd.DataFrame, pd.DataFrame, Wide]:
     """Give findings (FOUND) their ids and ask one question per cause.
 
-    Returns (FINDINGS, QUESTIONS). Notes are not asked about, nor findings that a stage has asked
-    about itself. A symptom goes to the first cause of its run (and wavelength, where the cause has
-    one) that explains it and began no later; what nothing explains is asked by code and run, else
-    code and dump, else code.
+    Returns (FINDINGS, QUESTIONS, what is left for `ask_wide`). Notes are not asked about, nor
+    findings that a stage has asked about itself. A symptom goes to the first cause of its run (and
+    wavelength, where the cause has one) that explains it and began no later; what nothing explains
+    is asked by code and run, else code and dump, else code, which is left.
     """
+    found = _identified(findings)
+    scope = Scope(working)
+    asked = ((found["severity"] != "note") & (found["question_id"] == "")).to_numpy()
+    at = scope.named(found["reading_id"])
+    heads = _heads(found, at, scope, runs, np.flatnonzero(asked))
+    wide = sorted(row for (_, where), rows in heads.items() if not where for row in rows)
+    narrow = {key: rows for key, rows in heads.items() if key[1]}
+    questions = _ask(found, narrow, at, scope, decisions)
+    left = np.zeros(len(found), dtype="bool")
+    left[wide] = True
+    readings = [scope.rows(finding) for finding in found.loc[left].to_dict("records")]
+    rows = np.unique(np.concatenate([np.array([], "int64"), *readings]))
+    concerned = tables.spelled(working[list(CONCERNED)].take(rows))
+    return (
+        tables.conform(found.loc[~left], tables.FINDINGS),
+        questions,
+        Wide(found.loc[left].drop(columns="finding_id"), tables.conform(concerned, CONCERNED)),
+    )
+
+
+def ask_wide(wide: Sequence[Wide], decisions: Decisions) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Ask what is asked once in the job, one question per code; return (FINDINGS, QUESTIONS)."""
+    found = _identified(suspicions.join(*(part.findings for part in wide)))
+    empty = tables.empty(CONCERNED)
+    readings = pd.concat([empty, *(part.readings for part in wide)], ignore_index=True)
+    scope = Scope(readings)
+    asked = ((found["severity"] != "note") & (found["question_id"] == "")).to_numpy()
+    heads: dict[Key, list[int]] = {}
+    for row in np.flatnonzero(asked).tolist():
+        heads.setdefault((str(found["code"].iloc[row]), ""), []).append(row)
+    questions = _ask(found, heads, scope.named(found["reading_id"]), scope, decisions)
+    return tables.conform(found, tables.FINDINGS), questions
+
+
+def _identified(findings: pd.DataFrame) -> pd.DataFrame:
+    """Give findings their ids, each once, in the order of the ids."""
     found = suspicions.join(findings).reset_index(drop=True)
     found["finding_id"] = [
         f"F{ids.short(*parts)}"
@@ -130,11 +179,14 @@ def group(
                          "reading_id", "dump_sha256")), found["wavelength_nm"].astype("str"),
                          strict=True)
     ]  # fmt: skip
-    found = found.drop_duplicates("finding_id").sort_values("finding_id", ignore_index=True)
-    scope = Scope(working)
-    asked = ((found["severity"] != "note") & (found["question_id"] == "")).to_numpy()
-    at = scope.named(found["reading_id"])
-    heads = _heads(found, at, scope, runs, np.flatnonzero(asked))
+    return found.drop_duplicates("finding_id").sort_values("finding_id", ignore_index=True)
+
+
+def _ask(
+    found: pd.DataFrame, heads: Mapping[Key, list[int]], at: Ints, scope: Scope,
+    decisions: Decisions,
+) -> pd.DataFrame:  # fmt: skip
+    """Ask one question per head, and name it beside its findings (changes `found`)."""
     done = asking.settled(decisions)
     rows = []
     question_ids = found["question_id"].to_numpy(dtype=object).copy()
@@ -145,16 +197,21 @@ def group(
         rows.append(question)
         question_ids[members] = question["question_id"]
     found["question_id"] = question_ids
-    return tables.conform(found, tables.FINDINGS), asking.questions(rows)
+    return asking.questions(rows)
 
 
 SCOPE = ("reading_id", "run_id", "dump_sha256", "meter_serial", "wavelength_nm", "first_order",
          "last_order")  # fmt: skip
 """Columns of FOUND that say which readings a finding is about."""
+CONCERNED: tables.Columns = {
+    "reading_id": "text", "run_id": "text", "dump_sha256": "text", "meter_serial": "text",
+    "wavelength_nm": "int", "order": "int", "duplicate_of": "text",
+}  # fmt: skip
+"""Columns of the working table by which the readings of a finding are found."""
 
 
 class Scope:
-    """Finds the readings that a finding covers."""
+    """Finds the readings that a finding covers, among those of a working table (CONCERNED)."""
 
     def __init__(self, working: pd.DataFrame) -> None:
         self.working = working

@@ -6,22 +6,7 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from rules import (
-    alongside,
-    balance,
-    causes,
-    checks,
-    clocks,
-    completion,
-    grades,
-    limits,
-    pairing,
-    planned,
-    preparation,
-    retests,
-    suspicions,
-    tables,
-)
+from rules import limits, pairing, parts, preparation, tables
 from rules.evaluation import Decisions, Evaluation, Plan, RunSheets
 from rules.settings import Settings
 
@@ -46,71 +31,32 @@ def evaluate(
     `before`, the memory of an earlier evaluation, saves time and changes nothing.
     """
     ready = preparation.prepare(readings, run_sheets, decisions, settings)
-    working, run_table = ready.working, ready.runs
     between()
-    tests = planned.expand(plan.links, settings)
-    paired = pairing.pair(plan, working, run_table, decisions, parameters, settings, before)
-
-    beside = alongside.pairs_of(working, paired.pairs)
-    needs = limits.needs(tests, beside, working, run_table, settings)
-    confirmed = limits.confirmed_names(decisions.acts, sets)
-    limit_rows = limits.for_links(plan.links, needs, sets, settings, confirmed)
-    context = checks.Context(
-        plan, working, run_table, run_sheets, beside, decisions, settings, tests, limit_rows
+    paired = pairing.pair(
+        plan, ready.working, ready.runs, decisions, parameters, settings, before
     )
-    early = suspicions.join(
-        causes.settle(
-            suspicions.join(*ready.findings, paired.findings),
-            decisions,
-        ),
-        checks.before(context),
+    part = parts.judge(plan, ready, paired, run_sheets, sets, decisions, settings, between)
+    findings, questions = parts.of_job(
+        [part.wide, parts.of_plan(plan, decisions, settings)], [part.lacking], decisions
     )
-    context = context.lean()
-    stopped = _stopped(early, working)
-    graded = grades.grade(
-        tests, working, beside, limit_rows, stopped, decisions, run_table, settings
+    found = pd.concat([part.findings, findings]).sort_values("finding_id", ignore_index=True)
+    asked = pd.concat([part.questions, questions]).sort_values(
+        ["weight", "question_id"], ascending=[False, True], ignore_index=True
     )
-    late = checks.after(context.graded(graded.grades))
-    del context  # what it has made of the readings is as large as they are
-    between()
-    found = suspicions.join(early, causes.settle(graded.findings, decisions), late)
-    findings, ask_causes = causes.group(found, working, run_table, decisions)
-    between()
-    questions = tables.conform(
-        pd.concat(
-            [*ready.questions, paired.questions, graded.questions, ask_causes],
-            ignore_index=True,
-        ),
-        tables.QUESTIONS,
-    ).sort_values(["weight", "question_id"], ascending=[False, True], ignore_index=True)
-    states = completion.test_states(
-        tests, graded.grades, paired.pairs, questions, decisions.acts, settings
-    )
-    between()
     return Evaluation(
         as_of=as_of,
         plan=plan,
-        planned=tests,
-        readings=tables.conform(clocks.printed(working, settings), tables.READINGS),
-        runs=run_table,
-        pairs=paired.pairs,
-        findings=findings,
-        questions=questions,
-        limits=limit_rows,
-        grades=graded.grades,
-        test_states=states,
-        completion=completion.count(states, plan.links),
-        retests=retests.make(states, plan.links, decisions.answers),
-        balance=balance.balance(working, beside, stopped),
+        planned=part.planned,
+        readings=part.readings,
+        runs=part.runs,
+        pairs=part.pairs,
+        findings=tables.conform(found, tables.FINDINGS),
+        questions=tables.conform(asked, tables.QUESTIONS),
+        limits=part.limits,
+        grades=part.grades,
+        test_states=part.test_states,
+        completion=part.completion,
+        retests=part.retests,
+        balance=part.balance,
         memory=paired.memory,
     )
-
-
-def _stopped(found: pd.DataFrame, working: pd.DataFrame) -> pd.Series:
-    """Return the reading_ids that an open `stop` finding keeps from being graded."""
-    stops = found.loc[found["severity"] == "stop"]
-    named = stops.loc[stops["reading_id"] != "", "reading_id"]
-    scope = causes.Scope(working)
-    wide = stops.loc[stops["reading_id"] == ""].to_dict("records")
-    rows = [working["reading_id"].take(scope.rows(finding)) for finding in wide]
-    return pd.concat([named, *rows], ignore_index=True).drop_duplicates()

@@ -28,15 +28,13 @@ def of(
     found: Candidates,
     decisions: Decisions,
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Return (FOUND, QUESTIONS) of grading.
+    """Return (FOUND, QUESTIONS) of grading, but for what `lacking` says of the whole job.
 
     `judged` are the judged rows, `single` the judged directions behind means, `doubts` the rows
     that could not be placed, by cause.
     """
     lacks = _lacks(judged)
     findings = suspicions.join(
-        _unconfirmed(judged, lacks),
-        _missing(judged, lacks),
         _of_runs(judged, lacks, found),
         _too_tight(judged, found),
         _hidden(judged, single, found),
@@ -75,10 +73,41 @@ def _lacks(judged: Judged) -> _Lacks:
     return _Lacks(number, list(reasons), used[:-1])
 
 
-def _unconfirmed(judged: Judged, lacks: _Lacks) -> pd.DataFrame:
+LACKING: tables.Columns = {
+    "limit_name": "text", "why_not": "text", "links": "int", "first": "text",
+}  # fmt: skip
+"""Limits of graded links that nobody has confirmed (`why_not` empty), or that have no value: how
+many links, and the first of them."""
+
+
+def lacking(judged: Judged) -> pd.DataFrame:
+    """Count the links whose limit is unconfirmed or missing, by limit and reason (LACKING)."""
+    lacks = _lacks(judged)
+    reasons = [reason for reason in lacks.reasons if reason not in REASONS]
+    sure = lacks.among(("",)) & judged.table["limit_confirmed"].to_numpy()
+    rows = np.flatnonzero(lacks.among(reasons) & ~sure & lacks.applied)
+    if not len(rows):
+        return tables.empty(LACKING)
+    named = tables.spelled(judged.table[["limit_name", "why_not", "link_id"]].take(rows))
+    links = named.groupby(["limit_name", "why_not"])["link_id"]
+    counts = links.agg(links="nunique", first="min").reset_index()
+    return tables.conform(counts, LACKING)
+
+
+def of_job(*parts: pd.DataFrame) -> pd.DataFrame:
+    """Return FOUND of what all parts of a job lack (LACKING; no link stands in two of them)."""
+    every = tables.conform(pd.concat([tables.empty(LACKING), *parts]), LACKING)
+    counts = every.groupby(["limit_name", "why_not"], as_index=False).agg(
+        links=("links", "sum"), first=("first", "min")
+    )
+    unsure = counts["why_not"] == ""
+    return suspicions.join(
+        _unconfirmed(counts.loc[unsure, "limit_name"]), _missing(counts.loc[~unsure])
+    )
+
+
+def _unconfirmed(names: pd.Series) -> pd.DataFrame:
     """One finding for the job: which limits of graded links nobody has confirmed."""
-    unsure = lacks.among(("",)) & ~judged.table["limit_confirmed"].to_numpy() & lacks.applied
-    names = judged.table["limit_name"].take(np.flatnonzero(unsure)).unique()
     if not len(names):
         return suspicions.none()
     return suspicions.found(
@@ -89,23 +118,17 @@ def _unconfirmed(judged: Judged, lacks: _Lacks) -> pd.DataFrame:
     )
 
 
-def _missing(judged: Judged, lacks: _Lacks) -> pd.DataFrame:
+def _missing(counts: pd.DataFrame) -> pd.DataFrame:
     """One finding per limit and reason, with how many links it concerns."""
-    of_plan = [reason for reason in lacks.reasons if reason and reason not in REASONS]
-    lacking = np.flatnonzero(lacks.among(of_plan) & lacks.applied)
-    if not len(lacking):
+    if counts.empty:
         return suspicions.none()
-    key = ["limit_name", "why_not"]
-    table = tables.spelled(judged.table[[*key, "link_id"]].take(lacking))
-    links = table.groupby(key)["link_id"]
-    counts = links.agg(["nunique", "min"]).reset_index()
     return suspicions.found(
         "limit-missing",
         subject=[f"limit {name}" if name else "job" for name in counts["limit_name"]],
         message=[
             f"{why[0].upper()}{why[1:]}: no limit for {n} link{'s' * (n > 1)} (first: {first})"
             for why, n, first in zip(
-                counts["why_not"], counts["nunique"], counts["min"], strict=True
+                counts["why_not"], counts["links"], counts["first"], strict=True
             )
         ],
     )

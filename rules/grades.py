@@ -42,11 +42,12 @@ NOT_GRADED = {
 
 @dataclass(frozen=True)
 class Graded:
-    """GRADES, with what grading found (FOUND) and asks (QUESTIONS)."""
+    """GRADES, with what grading found (FOUND), asks (QUESTIONS) and lacks (LACKING)."""
 
     grades: pd.DataFrame
     findings: pd.DataFrame
     questions: pd.DataFrame
+    lacking: pd.DataFrame
 
 
 def grade(
@@ -81,7 +82,8 @@ def grade(
     judge = judgement.Judge(limits, of_limit, found, settings)
     judged = judge.of(rows)
     findings, questions = grade_findings.of(judged, judge.of(hidden), doubts, found, decisions)
-    return Graded(_table(judged, found, limits), findings, questions)
+    lacking = grade_findings.lacking(judged)
+    return Graded(_table(judged, found, limits), findings, questions, lacking)
 
 
 def _place(found: Candidates, decisions: Decisions) -> tuple[pd.DataFrame, dict[str, pd.DataFrame]]:

@@ -81,6 +81,10 @@ def slopes(key: Ints, x: Floats, y: Floats, groups: int) -> tuple[Floats, Floats
     return slope, error, n.astype("int64")
 
 
+FINE = 1e-9
+"""Step in dB in which sums over many records are made."""
+
+
 def split(key: Ints, values: Floats, spread: Floats, least: int) -> Floats:
     """Return for each row how strongly the rows from it on differ from those before it.
 
@@ -95,10 +99,13 @@ def split(key: Ints, values: Floats, spread: Floats, least: int) -> Floats:
     size = np.bincount(group)[group]
     before = place - first
     after = size - before
-    total = np.cumsum(values)
-    base = total[first] - values[first]
-    whole = np.bincount(group, values)[group]
-    left = total - values - base
+    # whole numbers: what stands in front of a group must not round its sums otherwise
+    steps = np.rint(values / FINE).astype("int64")
+    total = np.cumsum(steps)
+    base = total[first] - steps[first]
+    last = first + size - 1
+    whole = (total[last] - base) * FINE
+    left = (total - steps - base) * FINE
     with np.errstate(invalid="ignore", divide="ignore"):
         shift = (whole - left) / after - left / before
         out = shift / (spread * np.sqrt(1.0 / before + 1.0 / after))

@@ -23,9 +23,9 @@ from rules.checks import (
     wavelengths,
 )
 from rules.checks.context import Context
-from rules.checks.registry import CHECKS, Check
+from rules.checks.registry import AFTER, BEFORE, CHECKS, PLAN, Check
 
-__all__ = ["CHECKS", "Check", "Context", "after", "before"]
+__all__ = ["CHECKS", "Check", "Context", "after", "before", "of_plan"]
 
 MODULES = (
     cables,
@@ -49,14 +49,19 @@ MODULES = (
 
 def before(context: Context) -> pd.DataFrame:
     """Run every check that needs no grade; return FOUND with decisions applied."""
-    return _run(context, after=False)
+    return _run(context, BEFORE)
 
 
 def after(context: Context) -> pd.DataFrame:
     """Run every check that needs grades; return FOUND with decisions applied."""
-    return _run(context, after=True)
+    return _run(context, AFTER)
 
 
-def _run(context: Context, after: bool) -> pd.DataFrame:
-    found = [check.look(context) for check in CHECKS.values() if check.after == after]
+def of_plan(context: Context) -> pd.DataFrame:
+    """Run every check that looks at the plan alone; return FOUND with decisions applied."""
+    return _run(context, PLAN)
+
+
+def _run(context: Context, when: str) -> pd.DataFrame:
+    found = [check.look(context) for check in CHECKS.values() if check.when == when]
     return causes.settle(suspicions.join(*found), context.decisions)

@@ -17,7 +17,7 @@ LISTED = 8
 """Links named in one sentence."""
 
 
-@check("length-same")
+@check("length-same", plan=True)
 def same_length(context: Context) -> pd.DataFrame:
     """Find one planned length on the links of three cables and more: a default, not a length."""
     links = context.plan.links

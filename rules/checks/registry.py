@@ -19,17 +19,21 @@ class Check:
 
     name: str
     look: Look
-    after: bool
+    when: str
     codes: tuple[str, ...]
 
 
 CHECKS: dict[str, Check] = {}
+BEFORE, AFTER, PLAN = "before", "after", "plan"
+"""When a check runs: before grading, once grades exist, or over the whole plan alone."""
 
 
-def check(*codes: str, after: bool = False) -> Callable[[Look], Look]:
+def check(*codes: str, after: bool = False, plan: bool = False) -> Callable[[Look], Look]:
     """Register a function as the check that makes findings of `codes`.
 
-    With `after` it runs once grades exist. Raise ValueError on an unknown code or a name twice.
+    With `after` it runs once grades exist. All others may be shown a part of the job, with its
+    readings and the links around them; one with `plan` sees every link and no reading. Raise
+    ValueError on an unknown code or a name twice.
     """
 
     def register(look: Look) -> Look:
@@ -37,7 +41,8 @@ def check(*codes: str, after: bool = False) -> Callable[[Look], Look]:
         unknown = [code for code in codes if code not in FINDINGS]
         if unknown or name in CHECKS:
             raise ValueError(f"check {name}: unknown codes {unknown} or registered twice")
-        CHECKS[name] = Check(name, look, after, codes)
+        when = PLAN if plan else AFTER if after else BEFORE
+        CHECKS[name] = Check(name, look, when, codes)
         return look
 
     return register

@@ -34,17 +34,17 @@ def levels(context: Context) -> pd.DataFrame:
     key, value = series["segment"], series["value"]
     step = np.abs(np.diff(value))
     step[key[1:] != key[:-1]] = np.nan
-    usual = _usual(step)
+    usual = _usual(context.meter[series["row"]], step)
     least = int(context.threshold("step_records"))
-    score = np.abs(robust.split(key, value, np.full(len(key), usual), least))
+    score = np.abs(robust.split(key, value, usual, least))
     bounds = np.searchsorted(key, np.arange(int(key.max()) + 2))
     strongest = np.fmax.reduceat(score, bounds[:-1])
     found = []
     # the least spread that a stretch may have gives the most that it may score
     for segment in np.flatnonzero(strongest > context.threshold("step_score") / 2):
         low, high = int(bounds[segment]), int(bounds[segment + 1])
-        noise = _spread(step[low : high - 1], usual)
-        if strongest[segment] * usual / noise > context.threshold("step_score") / 2:
+        noise = _spread(step[low : high - 1], usual[low])
+        if strongest[segment] * usual[low] / noise > context.threshold("step_score") / 2:
             part = {str(name): column[low:high] for name, column in series.items()}
             found += _changes(context, part, noise, least)
     return suspicions.join(*found)
@@ -54,16 +54,19 @@ STEP_TO_SPREAD = robust.NORMAL / np.sqrt(2.0)
 """Median of the steps between neighbours to the spread of the values: they differ by √2."""
 
 
-def _usual(step: Floats) -> float:
-    """Return the spread over all stretches from the steps of neighbours, at least 0.02 dB."""
-    known = step[~np.isnan(step)]
-    return max(float(np.median(known)) * STEP_TO_SPREAD if len(known) else 0.0, LEAST_SPREAD_DB)
+def _usual(meter: Ints, step: Floats) -> Floats:
+    """Return per record the spread of its meter's stretches, at least 0.02 dB.
+
+    `step` is the distance in dB from each record to the next, NaN where another stretch begins.
+    """
+    middle = robust.medians(meter[1:], step, int(meter.max()) + 1)
+    return np.fmax(middle * STEP_TO_SPREAD, LEAST_SPREAD_DB)[meter]
 
 
 def _spread(step: Floats, usual: float) -> float:
     """Return the spread of one stretch from its steps: a change of level does not count.
 
-    A short stretch borrows from all: its own estimate is too uncertain to stand alone.
+    A short stretch borrows from its meter: its own estimate is too uncertain to stand alone.
     """
     own = robust.medians(np.zeros(len(step), dtype="int64"), step, 1)[0] * STEP_TO_SPREAD
     return float(np.fmax(own, usual))
