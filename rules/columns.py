@@ -159,6 +159,20 @@ def named(names: Sequence[str] | pd.Series, numbers: Ints) -> pd.Series:
     return few(listed, numbers + 1)
 
 
+def renamed(column: pd.Series, names: pd.Series) -> pd.Series:
+    """Number a column made by `named` by the names of another table, which has all that it holds."""
+    own = column.dtype.categories.array
+    kind = named(names, np.zeros(0, dtype="int64")).dtype
+    number = _own_codes(column)
+    if len(own) == len(kind.categories) and bool((own == kind.categories.array).all()):
+        return column
+    used = distinct(number)
+    place = np.zeros(len(own), dtype="int64")
+    place[used] = positions(pd.Series(kind.categories), pd.Series(own.take(used)))
+    made = pd.Categorical.from_codes(place[number], dtype=kind, validate=False)
+    return pd.Series(made, index=column.index)
+
+
 def to_few(column: pd.Series) -> pd.Series:
     """Turn a column of texts into one of kind `few`; what is absent becomes the empty text."""
     number, names = codes(column)

@@ -19,6 +19,7 @@ from rules import (
     causes,
     checks,
     clocks,
+    columns,
     completion,
     grade_findings,
     grades,
@@ -73,7 +74,10 @@ def judge(
     """
     working, run_table = ready.working, ready.runs
     tests = planned.expand(plan.links, settings)
-    beside = alongside.pairs_of(working, paired.pairs)
+    # the names of all links of a job would be looked through again and again for those of a part
+    link_id = columns.renamed(paired.pairs["link_id"], plan.links["link_id"])
+    pairs = paired.pairs.assign(link_id=link_id)
+    beside = alongside.pairs_of(working, pairs)
     needs = limits.needs(tests, beside, working, run_table, settings)
     confirmed = limits.confirmed_names(decisions.acts, sets)
     limit_rows = limits.for_links(plan.links, needs, sets, settings, confirmed)
@@ -106,14 +110,14 @@ def judge(
         tables.QUESTIONS,
     )
     states = completion.test_states(
-        tests, graded.grades, paired.pairs, questions, decisions.acts, settings
+        tests, graded.grades, pairs, questions, decisions.acts, settings
     )
     between()
     return Part(
         planned=tests,
         readings=tables.conform(clocks.printed(working, settings), tables.READINGS),
         runs=run_table,
-        pairs=paired.pairs,
+        pairs=pairs,
         findings=findings,
         questions=questions,
         limits=limit_rows,

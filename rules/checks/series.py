@@ -60,7 +60,8 @@ def _usual(meter: Ints, step: Floats) -> Floats:
     `step` is the distance in dB from each record to the next, NaN where another stretch begins.
     """
     middle = robust.medians(meter[1:], step, int(meter.max()) + 1)
-    return np.fmax(middle * STEP_TO_SPREAD, LEAST_SPREAD_DB)[meter]
+    usual: Floats = np.fmax(middle * STEP_TO_SPREAD, LEAST_SPREAD_DB)
+    return usual[meter]
 
 
 def _spread(step: Floats, usual: float) -> float:

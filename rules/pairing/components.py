@@ -10,8 +10,8 @@ of its own records, and stays as it was while they do and nobody else comes near
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -36,7 +36,8 @@ class Remembered:
     of what the same instrument did just before), surely_first and surely_last (its first and last
     record belong to sweeps); panels: component, panel; heads: component, head, count; marks:
     mark (unit x 2, odd where it is to be measured again); records: Outcome in the order of the
-    runs; proofs: Evidence of those that have any, `row` being theirs among the records.
+    runs; proofs: Evidence of those that have any, `row` being theirs among the records; outer: head
+    and count, the names of panels that the plan lacks as records elsewhere typed them.
     """
 
     runs: pd.DataFrame
@@ -45,6 +46,77 @@ class Remembered:
     marks: pd.DataFrame
     records: pd.DataFrame
     proofs: pd.DataFrame
+    outer: pd.DataFrame
+
+    @property
+    def lost(self) -> Counter[str]:
+        """Count the names of panels that the plan lacks."""
+        return _counted(self.heads)
+
+    def panels_of(self, run_ids: Collection[str] | None = None) -> np.ndarray:
+        """Return the panels that the records, or those of some runs, come near."""
+        if run_ids is None:
+            return columns.distinct(self.panels["panel"].to_numpy())
+        mine = self.runs.loc[self.runs["run_id"].isin(run_ids), "component"]
+        return columns.distinct(
+            self.panels.loc[self.panels["component"].isin(mine), "panel"].to_numpy()
+        )
+
+    def of_runs(self, run_ids: Collection[str]) -> Remembered | None:
+        """Return what was settled for some runs, whole components; None for none of the class."""
+        mine = self.runs["run_id"].isin(run_ids).to_numpy()
+        if not mine.any():
+            return None
+        component = self.runs["component"].loc[mine]
+        record = np.repeat(mine, self.runs["records"])
+        proven = record[self.proofs["row"]]
+        row = (np.cumsum(record) - 1)[self.proofs["row"].loc[proven]]
+        return replace(
+            self,
+            runs=self.runs.loc[mine].reset_index(drop=True),
+            panels=self.panels.loc[self.panels["component"].isin(component)],
+            heads=self.heads.loc[self.heads["component"].isin(component)],
+            records=self.records.loc[record].reset_index(drop=True),
+            proofs=self.proofs.loc[proven].assign(row=row).reset_index(drop=True),
+        )
+
+
+def joined(parts: Sequence[Remembered]) -> Remembered | None:
+    """Put together what was settled of parts of one class that came near to each other.
+
+    The marks may be the one part's: where they differ from those of now, the components concerned
+    are settled anew.
+    """
+    if len(parts) < 2:
+        return parts[0] if parts else None
+    others = _counted(parts[0].outer)
+    for part in parts[1:]:
+        others -= part.lost
+    made: dict[str, list[pd.DataFrame]] = {}
+    component = rows = 0
+    for part in parts:
+        for name in ("runs", "panels", "heads"):
+            frame = getattr(part, name)
+            made.setdefault(name, []).append(frame.assign(component=frame["component"] + component))
+        made.setdefault("records", []).append(_spelled(part.records))
+        made.setdefault("proofs", []).append(part.proofs.assign(row=part.proofs["row"] + rows))
+        component += int(part.runs["component"].max()) + 1
+        rows += len(part.records)
+    whole = {name: pd.concat(frames, ignore_index=True) for name, frames in made.items()}
+    return replace(parts[0], **whole, outer=_outer(others))
+
+
+def _spelled(records: pd.DataFrame) -> pd.DataFrame:
+    """Turn categories into texts: two tables seldom have the same."""
+    short = [n for n, kind in records.dtypes.items() if isinstance(kind, pd.CategoricalDtype)]
+    return records.assign(**{str(name): records[name].astype("str") for name in short})
+
+
+def _counted(heads: pd.DataFrame) -> Counter[str]:
+    out = Counter[str]()
+    for head, count in zip(heads["head"], heads["count"].tolist(), strict=True):
+        out[str(head)] += count
+    return out
 
 
 @dataclass(frozen=True)
@@ -73,11 +145,12 @@ def of_class(
     found, proof = outcome.empty(len(case.run)), evidence.empty(len(case.run))
     earlier = _Earlier(before, now) if before is not None else None
     clean = earlier.same() if earlier is not None else np.zeros(now.runs, dtype=bool)
-    elsewhere = Counter[str]()
+    outer = Counter(case.elsewhere)
+    elsewhere = outer
     while True:
         rows, part, batch = np.zeros(0, dtype=np.int64), None, None
         if earlier is not None:
-            elsewhere = earlier.heads(clean)
+            elsewhere = outer + earlier.heads(clean)
         if not clean.all():
             rows = np.flatnonzero(~clean[case.run])
             some = case.take(rows, elsewhere)
@@ -208,11 +281,7 @@ class _Earlier:
     def heads(self, clean: np.ndarray) -> Counter[str]:
         """Count the names of panels that the plan lacks, as the runs taken over typed them."""
         kept = self.held(clean)
-        mine = self.kept.heads.loc[kept[self.kept.heads["component"].to_numpy()]]
-        out = Counter[str]()
-        for head, count in zip(mine["head"], mine["count"].tolist(), strict=True):
-            out[str(head)] += count
-        return out
+        return _counted(self.kept.heads.loc[kept[self.kept.heads["component"].to_numpy()]])
 
     def held(self, clean: np.ndarray) -> np.ndarray:
         """Say of each component, and of none (the last), whether it is taken over."""
@@ -232,9 +301,7 @@ class _Earlier:
                 total[head] += count
             hit[self._went_on(clean, batch)] = True
         heads = self.kept.heads
-        then = Counter[str]()
-        for head, count in zip(heads["head"], heads["count"].tolist(), strict=True):
-            then[str(head)] += count
+        then = _counted(heads) + _counted(self.kept.outer)
         turned = {h for h in then if candidates.often(h, then[h]) != candidates.often(h, total[h])}
         hit[heads["component"].to_numpy()[heads["head"].isin(turned).to_numpy()]] = True
         return np.asarray(clean & hit[self.own])
@@ -324,7 +391,18 @@ def _keep(
         pd.DataFrame({"mark": now.marks}),
         pd.DataFrame({name: _compact(getattr(found, name)) for name in outcome.FIELDS}),
         pd.DataFrame(proofs),
+        _outer(now.case.elsewhere),
     )  # fmt: skip
+
+
+def _outer(elsewhere: Mapping[str, int]) -> pd.DataFrame:
+    listed = sorted(elsewhere.items())
+    return pd.DataFrame(
+        {
+            "head": pd.Series([head for head, _ in listed], dtype="str"),
+            "count": np.array([count for _, count in listed], dtype=np.int64),
+        }
+    )
 
 
 def _compact(values: np.ndarray) -> object:

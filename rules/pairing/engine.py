@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections import Counter
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -17,26 +18,28 @@ from rules.pairing import (
     components,
     digests,
     evidence,
-    grid,
-    match,
     outcome,
     physics,
     questions,
     readings,
     records,
     settle,
-    sites,
     succession,
 )  # fmt: skip
 from rules.pairing.bindings import Bindings
 from rules.pairing.case import UNBOUND, Case
 from rules.pairing.components import Made, Remembered
+from rules.pairing.ground import Ground
 from rules.pairing.outcome import Outcome
 from rules.pairing.parameters import Parameters
 from rules.pairing.records import Records
 from rules.pairing.sites import Sites
 from rules.pairing.weigh import Weighed
 from rules.settings import Settings
+
+Lost = tuple[Mapping[str, int], Mapping[str, int]]
+"""How often records of one fibre, and of two, typed names of panels that the plan lacks."""
+NOBODY: Lost = {}, {}
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,30 @@ class Memory:
     questions: pd.DataFrame
     """QUESTIONS within one run each, with `group`."""
 
+    def of_runs(self, run_ids: Collection[str]) -> Memory:
+        """Return what was settled for some runs; they share no component with the others."""
+        one, two = (None if p is None else p.of_runs(run_ids) for p in (self.one, self.two))
+        of = self.questions["group"].str.split(settle.OF_RUN, n=1).str[0]
+        return Memory(self.ground, one, two, self.questions.loc[of.isin(run_ids)])
+
+    @property
+    def lost(self) -> Lost:
+        """Count the names of panels that the plan lacks, of records of one fibre and of two."""
+        one, two = (Counter[str]() if p is None else p.lost for p in (self.one, self.two))
+        return one, two
+
+
+def joined(parts: Sequence[Memory]) -> Memory | None:
+    """Put together what was settled of parts of a job on one ground; None without any."""
+    if len({part.ground for part in parts}) != 1:
+        return None
+    one, two = (
+        components.joined([kept for part in parts if (kept := getattr(part, name)) is not None])
+        for name in ("one", "two")
+    )
+    questions = pd.concat([part.questions for part in parts], ignore_index=True)
+    return Memory(parts[0].ground, one, two, questions)
+
 
 @dataclass(frozen=True)
 class Pairing:
@@ -61,6 +88,14 @@ class Pairing:
     findings: pd.DataFrame
     memory: Memory
 
+    def near(self, ground: Ground, run_ids: Collection[str] | None = None) -> np.ndarray:
+        """Return the links (rows of the plan) near which any record, or one of a run, may stand."""
+        found = [np.zeros(0, dtype=np.int64)]
+        for pairs, kept in enumerate((self.memory.one, self.memory.two)):
+            if kept is not None:
+                found.append(ground.links_of(kept.panels_of(run_ids), pairs=bool(pairs)))
+        return np.unique(np.concatenate(found))
+
 
 def pair(
     plan: Plan,
@@ -70,14 +105,19 @@ def pair(
     parameters: Parameters,
     settings: Settings,
     before: Memory | None = None,
+    ground: Ground | None = None,
+    outer: Lost = NOBODY,
 ) -> Pairing:
     """Pair every reading of the working table with a planned link, or say why not.
 
     Each row whose quantity is not `reference` gets exactly one row of PAIRS. The same tables in
     any row order give the same result, with the memory of any earlier pairing or without: only
-    components that changed since `before` are settled anew.
+    components that changed since `before` are settled anew. `ground` is the plan and the rates,
+    if they are laid out already. Where the working table is a part of the job that no other
+    record comes near, `outer` tells of those others (`Memory.lost`).
     """
-    done = settled(plan, working, decisions, parameters, settings, before)
+    ground = ground or Ground(plan, parameters, settings)
+    done = settled(ground, working, decisions, before, outer)
     by_reading = readings.spread(
         working, done.made, done.place, done.bound, done.answered, done.found, settings
     )
@@ -109,7 +149,7 @@ def weighed(
     Sweeps are weighed like any other records, so that all rates and shares count them.
     """
     parameters = replace(parameters, sweeps=False)
-    return settled(plan, working, decisions, parameters, settings).explained.classes
+    return settled(Ground(plan, parameters, settings), working, decisions).explained.classes
 
 
 @dataclass(frozen=True)
@@ -130,23 +170,21 @@ class Settled:
 
 
 def settled(
-    plan: Plan, working: pd.DataFrame, decisions: Decisions, parameters: Parameters,
-    settings: Settings, before: Memory | None = None,
+    ground: Ground, working: pd.DataFrame, decisions: Decisions, before: Memory | None = None,
+    outer: Lost = NOBODY,
 ) -> Settled:  # fmt: skip
     """Settle every record of a working table and keep the evidence of those weighed now."""
-    ground = digests.ground(plan, parameters, settings)
-    if before is not None and before.ground != ground:
+    if before is not None and before.ground != ground.digest:
         before = None
-    place = sites.of_plan(plan.links)
     made = records.of_readings(working)
     bound = bindings.of_answers(decisions.answers)
     answered = bindings.concerned(working["reading_id"], bound)
     found, explained, parts = _settle(
-        plan, working, place, made, bound, answered, decisions, parameters, settings, before
+        ground, working, made, bound, answered, decisions, before, outer
     )
     kept = tuple(None if part is None else part.kept for part in parts)
     return Settled(
-        place, made, bound, answered, found, explained, ground, (kept[0], kept[1]),
+        ground.place, made, bound, answered, found, explained, ground.digest, (kept[0], kept[1]),
         _standing(before, parts),
     )  # fmt: skip
 
@@ -180,12 +218,11 @@ def _units(links: np.ndarray, unit_of: np.ndarray) -> np.ndarray:
 
 
 def _settle(
-    plan: Plan, working: pd.DataFrame, place: Sites, made: Records, bound: Bindings,
-    answered: np.ndarray, decisions: Decisions, parameters: Parameters, settings: Settings,
-    before: Memory | None,
+    ground: Ground, working: pd.DataFrame, made: Records, bound: Bindings, answered: np.ndarray,
+    decisions: Decisions, before: Memory | None, outer: Lost,
 ) -> tuple[Outcome, questions.Explained, tuple[Made | None, Made | None]]:  # fmt: skip
     """Settle records of one fibre and records of two, each over its own grid."""
-    acts = decisions.acts
+    acts, place = decisions.acts, ground.place
     told = (acts["kind"] == "note") & acts["argument"].isin(("skipped", "blocked"))
     noted = _named(acts.loc[told, "subject"], place)
     again = _named(repairs(acts)["link_id"], place)
@@ -203,15 +240,15 @@ def _settle(
             continue
         own = table.iloc[mine].reset_index(drop=True)
         run = pd.factorize(own["run_id"])[0]
-        layout = grid.of_sites(place, plan.links, pairs=pairs)
+        layout = ground.grid(pairs=pairs)
         unit_of = layout.unit_of
         bound_unit = np.where(fixed[mine] >= 0, unit_of[fixed[mine].clip(-1)], fixed[mine])
         case = Case(
             own,
             measured.take(mine),
-            way[mine], layout, plan.links, match.Index(place, pairs), bound, bound_unit,
-            _units(noted, unit_of), _units(again, unit_of), parameters, settings,
-            succession.previous(own, run), {},
+            way[mine], layout, ground.plan.links, ground.index(pairs=pairs), bound, bound_unit,
+            _units(noted, unit_of), _units(again, unit_of), ground.parameters, ground.settings,
+            succession.previous(own, run), outer[pairs],
         )  # fmt: skip
         kept = None if before is None else before.two if pairs else before.one
         part = components.of_class(

@@ -10,6 +10,7 @@ import pandas as pd
 
 from rules.evaluation import Decisions, Plan
 from rules.pairing import engine, questions
+from rules.pairing.ground import Ground
 from rules.pairing.parameters import Parameters
 from rules.pairing.settle import SWEPT
 from rules.settings import Settings
@@ -35,7 +36,7 @@ def explain(
     `probability`, `reading`: what the labels would be off by; None without one); neighbours
     (texts, the records before and after it).
     """
-    done = engine.settled(plan, working, decisions, parameters, settings)
+    done = engine.settled(Ground(plan, parameters, settings), working, decisions)
     ids = working["reading_id"].to_numpy(dtype=object)
     asked = np.flatnonzero(np.isin(ids, list(reading_ids)) & (done.made.record_of >= 0))
     names = done.made.table["label"].to_list()

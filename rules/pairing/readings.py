@@ -130,9 +130,9 @@ def _answers(by: ByReading, place: Sites, bound: Bindings, answered: np.ndarray)
 
 def _wavelengths(by: ByReading, place: Sites, settings: Settings) -> None:
     """Fill in nominal wavelengths; hold pairs whose wavelength is in no window of the fibre."""
-    number, types = pd.factorize(np.array([*place.fibre_types, ""], dtype=object))
+    number, types = place.numbered_fibre_types
     proven = np.where(by.status == "paired", by.link, -1)
-    nominal = windows.nominal(by.stored_nm, list(types), number[proven], settings.windows)
+    nominal = windows.nominal(by.stored_nm, types, number[proven], settings.windows)
     by.wavelength_nm[:] = nominal
     odd = (by.status == "paired") & (by.wavelength_nm == 0) & (by.stored_nm != 0)
     odd &= by.how != "answered"
@@ -146,11 +146,17 @@ def as_pairs(by: ByReading, place: Sites) -> pd.DataFrame:
     """Return table PAIRS, by reading id."""
     order = columns.sorting(pd.Series(by.reading_id))
     link = np.where(by.status == "paired", by.link, -1)[order]
+    # few of a plan's names may be needed: those of a part of a job
+    held = columns.distinct(link)
+    held = held[held >= 0]
+    names = [place.link_ids[n] for n in held.tolist()]
+    own = np.where(link >= 0, np.searchsorted(held, link), -1)
+    kind, kinds = place.numbered_kinds
     frame = pd.DataFrame(
         {
             "reading_id": by.reading_id.take(order),
-            "link_id": columns.named(place.link_ids, link),
-            "kind": columns.few([*place.kinds, ""], link),
+            "link_id": columns.named(names, own),
+            "kind": columns.few(kinds, kind[link]),
             "wavelength_nm": by.wavelength_nm[order],
             "direction": _few(by.direction, order),
             "status": _few(by.status, order),

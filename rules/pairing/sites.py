@@ -75,9 +75,24 @@ class Sites:
         return texts.loc[known].reset_index(drop=True), sites[known]
 
     @cached_property
+    def numbered_kinds(self) -> tuple[np.ndarray, list[str]]:
+        """Return the kinds as a number per link, of the empty text for -1, and their texts."""
+        return _numbered(self.kinds)
+
+    @cached_property
+    def numbered_fibre_types(self) -> tuple[np.ndarray, list[str]]:
+        """Return the fibre types as a number per link, of the empty text for -1, and their texts."""
+        return _numbered(self.fibre_types)
+
+    @cached_property
     def number(self) -> dict[str, int]:
         """Return the link of each link id."""
         return {link_id: link for link, link_id in enumerate(self.link_ids)}
+
+
+def _numbered(texts: Sequence[str]) -> tuple[np.ndarray, list[str]]:
+    number, names = pd.factorize(np.array([*texts, ""], dtype=object))
+    return number, [str(name) for name in names]
 
 
 def of_plan(links: pd.DataFrame) -> Sites:

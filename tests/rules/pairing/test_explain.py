@@ -26,7 +26,9 @@ def test_terms_add_up_to_the_log_odds_over_the_runner_up() -> None:
     links, working = plan_of(), working_of(MESSY)
     ids = working["reading_id"].to_list()
     found = explained(links, working, ids)
-    done = engine.settled(Plan(links), working, Decisions(), pairing.Parameters(), Settings())
+    done = engine.settled(
+        pairing.Ground(Plan(links), pairing.Parameters(), Settings()), working, Decisions()
+    )
     weighed = [entry for entry in found if entry["terms"]]
     assert len(weighed) == len(MESSY), "nothing here is a sweep"
     for record, entry in enumerate(found):

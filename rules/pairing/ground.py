@@ -1,0 +1,69 @@
+"""What every pairing of a job stands on: its plan laid out, and all rates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from rules.evaluation import Plan
+from rules.pairing import digests, grid, match, sites
+from rules.pairing.grid import Grid
+from rules.pairing.parameters import Parameters
+from rules.pairing.sites import Sites
+from rules.settings import Settings
+
+
+@dataclass(frozen=True)
+class Ground:
+    """A plan, rates and settings; what is laid out of them is made at its first use and kept.
+
+    Part after part of a job may be paired on the same ground.
+    """
+
+    plan: Plan
+    parameters: Parameters
+    settings: Settings
+
+    @cached_property
+    def digest(self) -> str:
+        """Return what tells this ground from any other."""
+        return digests.ground(self.plan, self.parameters, self.settings)
+
+    @cached_property
+    def place(self) -> Sites:
+        """Return the places of the plan."""
+        return sites.of_plan(self.plan.links)
+
+    def grid(self, *, pairs: bool) -> Grid:
+        """Return the places laid out as a crew walks, of links or of pairs of fibres."""
+        return self._pairs[0] if pairs else self._links[0]
+
+    def index(self, *, pairs: bool) -> match.Index:
+        """Return the labels that the plan knows, of links or of pairs of fibres."""
+        return self._pairs[1] if pairs else self._links[1]
+
+    @cached_property
+    def _links(self) -> tuple[Grid, match.Index]:
+        return self._laid(pairs=False)
+
+    @cached_property
+    def _pairs(self) -> tuple[Grid, match.Index]:
+        return self._laid(pairs=True)
+
+    def _laid(self, *, pairs: bool) -> tuple[Grid, match.Index]:
+        layout = grid.of_sites(self.place, self.plan.links, pairs=pairs)
+        return layout, match.Index(self.place, pairs)
+
+    def links_of(self, panels: np.ndarray, *, pairs: bool) -> np.ndarray:
+        """Return the links (rows of the plan) of some panels of a grid, ascending."""
+        layout = self.grid(pairs=pairs)
+        wanted = np.zeros(len(layout.sizes), dtype=bool)
+        wanted[panels] = True
+        site = layout.site[wanted[layout.panel]]
+        if pairs:
+            fibres = self.place.fibres
+            first = self.place.links
+            return np.unique([link for s in site.tolist() for link in fibres[s - first].values()])
+        return np.unique(site)
