@@ -161,16 +161,15 @@ def named(names: Sequence[str] | pd.Series, numbers: Ints) -> pd.Series:
 
 def renamed(column: pd.Series, names: pd.Series) -> pd.Series:
     """Number a column made by `named` by the names of another table, which has all that it holds."""
-    own = column.dtype.categories.array
-    kind = named(names, np.zeros(0, dtype="int64")).dtype
-    number = _own_codes(column)
-    if len(own) == len(kind.categories) and bool((own == kind.categories.array).all()):
+    own: Any = column.cat.categories.array
+    wanted = named(names, np.zeros(0, dtype="int64")).cat.categories
+    if _same(own, wanted.array):
         return column
+    number = _own_codes(column)
     used = distinct(number)
     place = np.zeros(len(own), dtype="int64")
-    place[used] = positions(pd.Series(kind.categories), pd.Series(own.take(used)))
-    made = pd.Categorical.from_codes(place[number], dtype=kind, validate=False)
-    return pd.Series(made, index=column.index)
+    place[used] = positions(pd.Series(wanted), pd.Series(own.take(used)))
+    return few(wanted.array, place[number], column.index)
 
 
 def to_few(column: pd.Series) -> pd.Series:

@@ -15,6 +15,15 @@ def port(end: pd.Series) -> pd.Series:
     return end.str.replace(r"^[^:]*$|^(?s:.*):", "", regex=True)
 
 
+def cable(links: pd.DataFrame) -> pd.Series:
+    """Return the cable of each of LINKS, its two panels where none is named."""
+    name, bare = links["cable"], links["cable"] == ""
+    if not bare.any():
+        return name
+    near, far = (panel(links[end].loc[bare]) for end in ("a_end", "b_end"))
+    return name.mask(bare, near + " / " + far)
+
+
 def walk_key(text: pd.Series) -> pd.Series:
     """Return a text that sorts as a person counts: every number padded, case folded."""
     codes, uniques = pd.factorize(text)

@@ -67,6 +67,18 @@ class _Dumps:
         return np.sort(np.concatenate([self.hashes.rows(name) for name in hits] or [NOTHING]))
 
 
+def may_name(dumps: pd.DataFrame, given: str) -> list[str]:
+    """Return the hashes of dumps (dump_sha256, dump_name) that a sheet may mean by a text.
+
+    A name and the first digits of a hash both count: which of them is meant depends on what other
+    dumps there are.
+    """
+    named = (dumps["dump_name"] == given) | (
+        dumps["dump_sha256"].str.startswith(given.lower()) & (len(given) >= SHORTEST_HASH)
+    )
+    return dumps["dump_sha256"].loc[named].to_list()
+
+
 def _inside(
     working: pd.DataFrame, rows: Ints, row: Mapping[Hashable, Any], settings: Settings
 ) -> Flags:

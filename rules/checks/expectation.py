@@ -35,12 +35,7 @@ class Expectation(Basis):
 
     @cached_property
     def _cables(self) -> tuple[Ints, Any]:
-        links = self.plan.links
-        name, bare = links["cable"], links["cable"] == ""
-        if bare.any():
-            panels = ends.panel(links["a_end"]) + " / " + ends.panel(links["b_end"])
-            name = name.mask(bare, panels)
-        return codes(name, sort=True)
+        return codes(ends.cable(self.plan.links), sort=True)
 
     @cached_property
     def cable(self) -> Ints:
