@@ -42,12 +42,23 @@ def table(frame: Any) -> Any:
     return pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
 
 
-def _spelled(table: Any) -> Any:
+def spelled(table: Any) -> Any:
     """Turn the dictionaries of an Arrow table into texts."""
     for place, field in enumerate(table.schema):
         if pa.types.is_dictionary(field.type):
             text = table.column(place).cast(pa.large_string())
             table = table.set_column(place, field.name, text)
+    return table
+
+
+def shared(table: Any, names: Sequence[str]) -> Any:
+    """Turn some text columns into dictionaries where few texts are in them, as `table` does."""
+    for name in names:
+        made = table[name].combine_chunks().dictionary_encode()
+        if len(made.dictionary) <= SHARED:
+            number = made.indices.cast(pa.uint8())
+            made = pa.DictionaryArray.from_arrays(number, made.dictionary)
+            table = table.set_column(table.schema.get_field_index(name), name, made)
     return table
 
 
@@ -91,7 +102,7 @@ def unpack(what: str, data: bytes | None, places: Sequence[int] = ()) -> Any:
         if crc32(stream) != int.from_bytes(data[:_SUM], "big"):
             raise pa.ArrowInvalid("it is not what was written")
         chosen = pa.ipc.IpcReadOptions(included_fields=list(places) or None)
-        return _spelled(pa.ipc.open_stream(stream, options=chosen).read_all())
+        return spelled(pa.ipc.open_stream(stream, options=chosen).read_all())
     except (pa.ArrowException, OSError, TypeError) as error:
         raise damaged(what, str(error)) from error
 

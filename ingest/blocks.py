@@ -8,7 +8,8 @@ opens the last block that does not begin after it.
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
 from itertools import pairwise
 from typing import Any
 
@@ -33,31 +34,189 @@ def put(connection: sqlite3.Connection, name: str, frame: pd.DataFrame) -> None:
     Rows with the same key keep their order.
     """
     connection.execute("DELETE FROM derived_block WHERE name = ?", (name,))
-    connection.executemany(
-        "INSERT INTO derived_block (name, first, data) VALUES (?, ?, ?)", _packed(name, frame)
-    )
-
-
-def _packed(name: str, frame: pd.DataFrame) -> Iterator[tuple[str, str, bytes]]:
-    """Yield each block: table, key, bytes. A part of the frame at a time is put in order."""
     if name in KEYED_BY_ROW:
         key = frame["row"].to_numpy()
     else:
         (key,), _ = columns.common_codes(frame["link_id"])
+    _put_blocks(connection, name, _packed(_sorted(name, frame, key)))
+
+
+def replace(
+    connection: sqlite3.Connection, name: str, frame: pd.DataFrame,
+    gone: Sequence[str] | Sequence[int] | pd.Series[Any],
+) -> None:  # fmt: skip
+    """Replace the rows of some keys inside the caller's transaction.
+
+    gone: keys (links, or row numbers) whose rows vanish, as do those of the frame's own keys; then
+    the frame's rows are put in, as `put` would. Other blocks keep their bytes, but for a neighbour
+    that a small rest joins. Raises Damaged for a block that cannot be read.
+    """
+    own, keys = _numbered(name, frame, gone)
+    new = _sorted(name, frame, own)
+    firsts = [first for (first,) in connection.execute(
+        "SELECT first FROM derived_block WHERE name = ? ORDER BY first", (name,)
+    )]  # fmt: skip
+    if not firsts:
+        _put_blocks(connection, name, _packed(new))
+        return
+    for stretch in _touched(connection, firsts, keys, new):
+        if 0 < 2 * stretch.rows() < _ROWS:
+            _join_neighbour(connection, name, stretch)
+        connection.executemany(
+            "DELETE FROM derived_block WHERE name = ? AND first = ?",
+            [(name, first) for first in stretch.firsts],
+        )
+        _put_blocks(connection, name, _merged(new, stretch))
+
+
+def _put_blocks(
+    connection: sqlite3.Connection, name: str, made: Iterable[tuple[str, bytes]]
+) -> None:
+    connection.executemany(
+        "INSERT INTO derived_block (name, first, data) VALUES (?, ?, ?)",
+        ((name, *block) for block in made),
+    )
+
+
+@dataclass(frozen=True)
+class _Sorted:
+    """The rows of a frame in order of their key; a part at a time is put in order."""
+
+    name: str
+    frame: pd.DataFrame
+    order: columns.Ints | None
+    """None where the rows lie in order."""
+    key: columns.Ints
+    """A number per row that sorts as its key does."""
+
+    def part(self, span: slice) -> Any:
+        """Return some of the rows as an Arrow table."""
+        rows = self.frame.iloc[span] if self.order is None else self.frame.take(self.order[span])
+        return arrow.table(tables.conform(rows, BLOCKS[self.name]))
+
+
+def _sorted(name: str, frame: pd.DataFrame, key: columns.Ints) -> _Sorted:
     frame = frame[[column for column in BLOCKS[name] if column in frame]]
-    order = None if bool((key[1:] >= key[:-1]).all()) else np.argsort(key, kind="stable")
-    key = key if order is None else key[order]
-    begins = np.flatnonzero(columns.starts(key))
-    after = np.searchsorted(begins, np.arange(0, len(key), _ROWS))
-    bounds = [*columns.distinct(begins[after[after < len(begins)]]).tolist(), len(key)]
+    if columns.rising(key):
+        return _Sorted(name, frame, None, key)
+    order = np.argsort(key, kind="stable")
+    return _Sorted(name, frame, order, key[order])
+
+
+def _packed(rows: _Sorted) -> Iterator[tuple[str, bytes]]:
+    """Yield each block of a whole table: its key and its bytes."""
+    bounds = _bounds(rows.key)
     for at in range(0, len(bounds) - 1, _TOGETHER):
         these = bounds[at : at + _TOGETHER + 1]
-        span = slice(these[0], these[-1])
-        part = frame.iloc[span] if order is None else frame.take(order[span])
-        whole = arrow.table(tables.conform(part, BLOCKS[name]))
-        for begin, end in pairwise(these):
-            block = whole.slice(begin - these[0], end - begin).combine_chunks()
-            yield name, _key(name, block), arrow.pack(block)
+        yield from _cut(rows.name, rows.part(slice(these[0], these[-1])), these)
+
+
+def _bounds(key: columns.Ints) -> list[int]:
+    """Return where blocks begin, and the end: blocks of like size that part no key."""
+    count = -(-len(key) // _ROWS)
+    begins = np.flatnonzero(columns.starts(key))
+    after = np.searchsorted(begins, np.arange(count) * len(key) // max(count, 1))
+    return [*columns.distinct(begins[after[after < len(begins)]]).tolist(), len(key)]
+
+
+def _cut(name: str, whole: Any, bounds: Sequence[int]) -> Iterator[tuple[str, bytes]]:
+    """Yield blocks of an Arrow table, whose first row is the first of `bounds`."""
+    for begin, end in pairwise(bounds):
+        block = whole.slice(begin - bounds[0], end - begin).combine_chunks()
+        yield _key(name, block), arrow.pack(block)
+
+
+def _numbered(name: str, frame: pd.DataFrame, gone: Any) -> tuple[columns.Ints, Any]:
+    """Number the keys that change in their order; return each row's number, and the keys."""
+    if name in KEYED_BY_ROW:
+        own, away = frame["row"].to_numpy("int64"), np.asarray(gone, dtype="int64")
+        keys = columns.distinct(np.concatenate([own, away]))
+        return np.searchsorted(keys, own), keys
+    named = (frame["link_id"].astype("str"), pd.Series(gone, dtype="str"))
+    (own, away), texts = columns.common_codes(*named)
+    used = columns.distinct(np.concatenate([own, away]))
+    return np.searchsorted(used, own), np.asarray(texts.take(used), dtype=object)
+
+
+@dataclass
+class _Stretch:
+    """Neighbouring blocks that change together."""
+
+    last: int
+    """Number of the last of them."""
+    fresh: slice
+    """Which new rows come in."""
+    firsts: list[str]
+    left: list[Any]
+    """What is left of each."""
+
+    def rows(self) -> int:
+        """Count the rows that take its place."""
+        left = sum(block.num_rows for block in self.left)
+        return int(left + self.fresh.stop - self.fresh.start)
+
+
+def _touched(
+    connection: sqlite3.Connection, firsts: list[str], keys: Any, new: _Sorted
+) -> Iterator[_Stretch]:
+    """Yield the stretches of blocks that hold one of some keys or get new rows, in order."""
+    name, by_row = new.name, new.name in KEYED_BY_ROW
+    begins = np.array([int(first) for first in firsts] if by_row else firsts, dtype=keys.dtype)
+    edges = np.append(np.searchsorted(keys, begins), len(keys))
+    edges[0] = 0  # what comes before the first block is put into it
+    into = np.searchsorted(new.key, edges).tolist()
+    stretch = None
+    for at in np.flatnonzero(np.diff(edges)).tolist():
+        block = _opened(name, *connection.execute(
+            "SELECT first, data FROM derived_block WHERE name = ? AND first = ?",
+            (name, firsts[at]),
+        ).fetchone())  # fmt: skip
+        column = block["row" if by_row else "link_id"]
+        here = pa.array(keys[edges[at] : edges[at + 1]], column.type)
+        left = block.filter(pc.invert(pc.is_in(column, here)))
+        if len(left) == len(block) and into[at] == into[at + 1]:
+            continue
+        full = stretch and len(stretch.left) >= _TOGETHER and 2 * stretch.rows() >= _ROWS
+        if stretch and (full or stretch.last + 1 < at):
+            yield stretch
+            stretch = None
+        stretch = stretch or _Stretch(at, slice(into[at], into[at]), [], [])
+        stretch.last, stretch.fresh = at, slice(stretch.fresh.start, into[at + 1])
+        stretch.firsts.append(firsts[at])
+        stretch.left.append(left)
+    if stretch:
+        yield stretch
+
+
+def _join_neighbour(connection: sqlite3.Connection, name: str, stretch: _Stretch) -> None:
+    """Add the block before a stretch, or else the one after it, so that no small one is left."""
+    found = connection.execute(
+        "SELECT first, data FROM derived_block WHERE name = ?1 AND first < ?2 "
+        "ORDER BY first DESC LIMIT 1", (name, stretch.firsts[0])
+    ).fetchone() or connection.execute(
+        "SELECT first, data FROM derived_block WHERE name = ?1 AND first > ?2 "
+        "ORDER BY first LIMIT 1", (name, stretch.firsts[-1])
+    ).fetchone()  # fmt: skip
+    if found:
+        stretch.firsts.append(found[0])
+        stretch.left.append(_opened(name, *found))
+
+
+def _merged(new: _Sorted, stretch: _Stretch) -> Iterator[tuple[str, bytes]]:
+    """Yield the blocks that take the place of a stretch: its rows and the new ones, in order."""
+    name, parts = new.name, stretch.left
+    if stretch.fresh.start < stretch.fresh.stop:
+        parts = [*parts, arrow.spelled(new.part(stretch.fresh))]
+    whole = pa.concat_tables(parts)
+    if name in KEYED_BY_ROW:
+        key = np.asarray(whole["row"])
+    else:
+        (key,), _ = columns.common_codes(whole["link_id"].to_pandas())
+    whole = arrow.shared(whole, [c for c, kind in BLOCKS[name].items() if kind == "few"])
+    if not columns.rising(key):
+        order = np.argsort(key, kind="stable")
+        key, whole = key[order], whole.take(order)
+    yield from _cut(name, whole, _bounds(key))
 
 
 def _key(name: str, block: Any) -> str:

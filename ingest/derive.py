@@ -34,7 +34,7 @@ from ingest.job import Job
 from ingest.kept import Kept, parameters_from, sets_from
 from ingest.schema import BLOCKS, DERIVED
 from ingest.session import writing
-from rules import tables
+from rules import retests, tables
 from rules.columns import positions
 from rules.evaluation import Evaluation, Plan
 from rules.limit_sets import LimitSet
@@ -210,6 +210,7 @@ def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered
             {"link_id": made.pairs["link_id"].array[linked], "row": of_pairs[linked]}
         ),
         "link_states": lambda: linkstates.count(made),
+        "retests": lambda: made.retests.assign(step=retests.steps(made.retests)),
     }
 
     def frame_of(name: str) -> pd.DataFrame:

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import gc
+import json
 import sqlite3
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from itertools import chain, islice
 from typing import Any
@@ -75,6 +76,18 @@ def _insert_lists(
     for times, rows in ((whole, together), (left, 1)):
         filled = (tuple(islice(cells, rows * width)) for _ in range(times))
         connection.executemany(sql + ", ".join([marks] * rows), filled)
+
+
+def delete(
+    connection: sqlite3.Connection, table: str, column: str, values: Iterable[str] | Iterable[int]
+) -> None:
+    """Delete the rows whose column is among some values, inside the caller's transaction."""
+    left = iter(values)
+    while some := list(islice(left, _CHUNK)):
+        connection.execute(
+            f'DELETE FROM "{table}" WHERE "{column}" IN (SELECT value FROM json_each(?))',
+            (json.dumps(some),),
+        )
 
 
 @contextmanager

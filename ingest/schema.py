@@ -46,9 +46,14 @@ LINK_STATES: tables.Columns = {
 }  # fmt: skip
 """Planned tests of each link by their state, in order of plan; `over` counts its failing grades."""
 
+RETEST_ROWS: tables.Columns = {**tables.RETESTS, "step": "int"}
+"""RETESTS with the place of each row in its link's walking order, as `rules.retests.steps` has it:
+
+by it the list is read in order, whichever links' rows were written last."""
+
 DERIVED: Mapping[str, tables.Columns] = {
     "runs": tables.RUNS, "findings": tables.FINDINGS, "questions": tables.QUESTIONS,
-    "link_states": LINK_STATES, "completion": tables.COMPLETION, "retests": tables.RETESTS,
+    "link_states": LINK_STATES, "completion": tables.COMPLETION, "retests": RETEST_ROWS,
     "balance": tables.BALANCE,
 }  # fmt: skip
 """Derived tables kept row by row; each is `derived_NAME` in the store."""
@@ -63,8 +68,8 @@ BLOCKS: Mapping[str, tables.Columns] = {
 by row where KEYED_BY_ROW says so. `link_rows` gives the readings that are paired with a link."""
 
 KEYED_BY_ROW = ("reading_state", "pairs")
-FOUND_BY_LINK = ("findings",)
-"""Derived tables kept row by row that the terminal and the page ask for one link's rows."""
+FOUND_BY_LINK = ("findings", "retests", "link_states")
+"""Derived tables kept row by row of which one link's rows are asked for, or replaced."""
 
 _APPEND_ONLY = ("entry", "constant", "reading", "fault", "context", "plan_link")
 _BY_ROW_BEFORE = ("limits", "grades", "test_states", "reading_state", "pairs")
@@ -195,7 +200,15 @@ VERSION = max(_MIGRATIONS)
 
 def fingerprint() -> str:
     """Tell one set of contracts from another, so that an unchanged store is opened at once."""
-    shape = (VERSION, tables.EXTRACTED, tables.LINKS, tables.READINGS, DERIVED, BLOCKS)
+    shape = (
+        VERSION,
+        tables.EXTRACTED,
+        tables.LINKS,
+        tables.READINGS,
+        DERIVED,
+        BLOCKS,
+        FOUND_BY_LINK,
+    )
     return hashlib.sha256(repr(shape).encode()).hexdigest()[:16]
 
 

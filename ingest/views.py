@@ -58,12 +58,15 @@ def status(job: Job) -> Row:
 
 
 def retests(job: Job, panel: str = "") -> list[Row]:
-    """Return RETESTS in walking order, of one panel or of all."""
+    """Return RETESTS in order of plan, each link's in walking order, of one panel or of all."""
     with _open(job) as ask:
-        return ask.rows(
-            "SELECT * FROM derived_retests WHERE ? IN ('', panel) ORDER BY position, rowid",
+        found = ask.rows(
+            "SELECT * FROM derived_retests WHERE ? IN ('', panel) ORDER BY position, step",
             (panel,),
         )
+    for row in found:
+        del row["step"]  # the store's own
+    return found
 
 
 def questions(job: Job, state: str = "") -> list[Row]:

@@ -67,7 +67,7 @@ def ranked(key: Ints) -> Ints:
     """
     if not len(key):
         return key.astype("int64")
-    if bool((key[1:] >= key[:-1]).all()):
+    if rising(key):
         numbers: Ints = np.zeros(len(key), dtype="int64")
         np.cumsum(key[1:] != key[:-1], out=numbers[1:])
         return numbers
@@ -80,6 +80,11 @@ def ranked(key: Ints) -> Ints:
     marks[at] = True
     numbers = np.cumsum(marks) - 1
     return numbers[at]
+
+
+def rising(key: Ints) -> bool:
+    """Tell whether a key is in order."""
+    return bool((key[1:] >= key[:-1]).all())
 
 
 def distinct(key: Ints) -> Ints:

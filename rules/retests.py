@@ -6,7 +6,7 @@ import json
 
 import pandas as pd
 
-from rules import ends, tables
+from rules import columns, ends, tables
 
 WALK = ["building", "floor", "panel", "port", "position", "wavelength_nm", "direction"]
 
@@ -44,6 +44,15 @@ def make(states: pd.DataFrame, links: pd.DataFrame, answers: pd.DataFrame) -> pd
     )  # fmt: skip
     order = key.sort_values(WALK, kind="stable").index
     return tables.conform(table.loc[order], tables.RETESTS)
+
+
+def steps(retests: pd.DataFrame) -> columns.Ints:
+    """Number the rows of each link from 0 in walking order; `retests` is a table of `make`.
+
+    A link has one position in the plan, so that position and step tell the order within the plan,
+    whatever is listed of other links.
+    """
+    return columns.occurrence(retests["position"].to_numpy("int64"))
 
 
 def _decided(answers: pd.DataFrame) -> list[str]:

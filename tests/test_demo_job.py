@@ -12,9 +12,10 @@ import pytest
 
 from desk.demo import Made
 from desk.demo.begin import new_job
-from ingest import derive, intake, originals, views
+from ingest import derive, frames, intake, originals, store, views
 from ingest.intake import Receipt
 from ingest.job import Job
+from ingest.schema import RETEST_ROWS
 from rules.evaluation import Evaluation
 
 HEAPS = ("paired", "question", "outside_plan", "duplicate", "reference", "left_out", "refused")
@@ -132,3 +133,20 @@ def test_the_board_counts_what_the_evaluation_says(taken: Taken) -> None:
     for name in ("accepted", "failed", "doubtful"):
         assert whole[name] == states.get(name, 0)
     assert json.dumps(board)
+
+
+def test_the_list_to_measure_keeps_its_order_whichever_rows_were_written_last(
+    taken: Taken,
+) -> None:
+    walked = taken.evaluation.retests
+    assert walked["link_id"].duplicated().any() and not walked["position"].is_monotonic_increasing
+    listed = walked.sort_values("position", kind="stable").to_dict("records")
+    assert views.retests(taken.job) == listed
+    with store.writer(taken.job.store) as connection, store.transaction(connection):
+        sql = "SELECT * FROM derived_retests ORDER BY rowid"
+        rows = frames.select(connection, sql, (), RETEST_ROWS)
+        again = rows.loc[rows["position"] % 3 > 0].sample(frac=1, random_state=1)
+        frames.delete(connection, "derived_retests", "link_id", again["link_id"])
+        assert connection.execute("SELECT count(*) FROM derived_retests").fetchone()[0] > 0
+        frames.insert(connection, "derived_retests", again, RETEST_ROWS)
+    assert views.retests(taken.job) == listed

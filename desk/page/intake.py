@@ -150,7 +150,7 @@ def _panel(name: str, ports: list[Row]) -> Row:
 def _retests(read: Reader) -> list[Row]:
     """Gather the retest list by port: one row per link with all that is to be done there."""
     out: list[Row] = []
-    for row in read.rows("SELECT * FROM derived_retests ORDER BY position, rowid"):
+    for row in read.rows("SELECT * FROM derived_retests ORDER BY position, step"):
         key = (row["building"], row["floor"], row["panel"], row["port"], row["link_id"])
         if not out or out[-1]["key"] != key:
             out.append(row | {"key": key, "tests": 0, "ways": {}, "whys": []})

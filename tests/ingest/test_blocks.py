@@ -5,6 +5,8 @@ from __future__ import annotations
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
+from itertools import chain, pairwise
+from typing import Any
 
 import pandas as pd
 import pytest
@@ -13,7 +15,7 @@ from hypothesis import strategies as st
 
 from ingest import arrow, blocks
 from ingest.errors import Damaged
-from ingest.schema import BLOCKS
+from ingest.schema import BLOCKS, KEYED_BY_ROW
 from rules import tables
 
 LINKS = st.lists(st.sampled_from(["", "A-1", "A-2", "a-1", "B", "é", "Ω-1", "=1"]), max_size=40)
@@ -81,3 +83,166 @@ def test_damaged_columns_are_named() -> None:
         for torn in (data[: len(data) // 2], data[:-1] + b"x", b"", None, "text"):
             with pytest.raises(Damaged, match="The table grades by column cannot be read"):
                 arrow.unpack("The table grades", torn)
+
+
+KEYS: dict[str, tuple[str, list[Any]]] = {
+    "test_states": ("link_id", ["", "A-1", "A-2", "A-10", "a-1", "B", "é", "Ω-1", "=1", "𝄞"]),
+    "pairs": ("row", [1, 2, 3, 9, 10, 11, 99, 100, 12_345, 12_346]),
+}
+"""A table by link and one by row: the column of its key, and keys."""
+
+
+def rows_of(name: str, keys: list[Any], first: int) -> pd.DataFrame:
+    """Make rows that can be told apart; texts are few in some columns and many in others."""
+    count = len(keys)
+    column = "position" if name == "test_states" else "wavelength_nm"
+    cells = {
+        KEYS[name][0]: pd.Series(keys, dtype="str" if name == "test_states" else "int64"),
+        column: range(first, first + count),
+        "kind": ["attenuation", "power"][first % 2],
+        ("why" if name == "test_states" else "reason"): [f"because {n}" for n in range(count)],
+    }
+    return tables.conform(pd.DataFrame(cells), BLOCKS[name])
+
+
+def stored(connection: sqlite3.Connection, name: str) -> dict[str, bytes]:
+    found = connection.execute(
+        "SELECT first, data FROM derived_block WHERE name = ? ORDER BY first", (name,)
+    )
+    return dict(found.fetchall())
+
+
+def held(name: str, data: bytes) -> list[Any]:
+    return list(arrow.unpack(name, data)[KEYS[name][0]].to_pylist())
+
+
+def spelled_key(name: str, key: Any) -> str:
+    return f"{key:015d}" if name in KEYED_BY_ROW else str(key)
+
+
+@st.composite
+def changes(draw: st.DrawFn) -> tuple[str, list[tuple[list[Any], list[Any]]]]:
+    """Draw a table, and for some changes the keys of the rows that come and those that go."""
+    name = draw(st.sampled_from(sorted(KEYS)))
+    key = st.sampled_from(KEYS[name][1])
+    one_each = name in KEYED_BY_ROW
+    come, go = st.lists(key, max_size=20, unique=one_each), st.lists(key, max_size=5)
+    return name, draw(st.lists(st.tuples(come, go), min_size=2, max_size=5))
+
+
+@settings(derandomize=True, max_examples=150, deadline=None)
+@given(changes(), st.sampled_from([1, 2, 4, 100]), st.sampled_from([1, 2]), st.sampled_from([2, 9]))
+def test_a_table_changed_in_part_is_as_if_it_were_put_whole(
+    drawn: tuple[str, list[tuple[list[Any], list[Any]]]], size: int, together: int, few: int
+) -> None:
+    name, steps = drawn
+    column = KEYS[name][0]
+    with opened() as one, opened() as other, pytest.MonkeyPatch.context() as patch:
+        patch.setattr(blocks, "_ROWS", size)
+        patch.setattr(blocks, "_TOGETHER", together)
+        patch.setattr(arrow, "SHARED", few)
+        model = tables.spelled(tables.empty(BLOCKS[name]))
+        for number, (come, go) in enumerate(steps):
+            frame = rows_of(name, come, 100 * number)
+            before = stored(one, name)
+            blocks.replace(one, name, frame, go)
+            kept = model.loc[~model[column].isin([*come, *go])]
+            model = pd.concat([kept, tables.spelled(frame)], ignore_index=True)
+            model = model.sort_values(column, kind="stable", ignore_index=True)
+            blocks.put(other, name, tables.conform(model, BLOCKS[name]))
+
+            found = tables.spelled(blocks.frame(one, name))
+            pd.testing.assert_frame_equal(found, tables.spelled(model))
+            assert list(blocks.rows(one, name)) == list(blocks.rows(other, name))
+            if name in KEYED_BY_ROW:
+                everything = KEYS[name][1]
+                assert blocks.of_rows(one, name, everything) == blocks.of_rows(
+                    other, name, everything
+                )
+                assert list(blocks.between(one, name, 3, 99)) == list(
+                    blocks.between(other, name, 3, 99)
+                )
+            else:
+                for key in KEYS[name][1]:
+                    assert blocks.of_link(one, name, key) == blocks.of_link(other, name, key)
+
+            after = stored(one, name)
+            keys = [held(name, data) for data in after.values()]
+            assert [spelled_key(name, block[0]) for block in keys] == list(after)
+            assert all(one[-1] < other[0] for one, other in pairwise(keys))
+            most = max((block.count(key) for block in keys for key in block), default=1)
+            assert all(len(block) < size + most for block in keys)
+            if most == 1 and len(keys) > 1:
+                assert all(2 * len(block) >= size for block in keys)
+
+            touched = touched_by(name, before, come, go)
+            changed = {first for first, data in before.items() if after.get(first) != data}
+            assert len(changed - touched) <= (len(touched) if size > 1 else 0)
+
+
+def touched_by(name: str, before: dict[str, bytes], come: list[Any], go: list[Any]) -> set[str]:
+    """Return the keys of the blocks that hold a key that goes, or into which one comes."""
+    out = {first for first, data in before.items() if set(held(name, data)) & {*come, *go}}
+    firsts = list(before)
+    for key in (spelled_key(name, key) for key in come):
+        out.update([first for first in firsts if first <= key][-1:] or firsts[:1])
+    return out
+
+
+def test_blocks_that_a_change_does_not_touch_keep_their_bytes(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(blocks, "_ROWS", 10)
+    links = [f"L{number:03d}" for number in range(100)]
+    with opened() as connection:
+        blocks.put(connection, "test_states", made(links))
+        before = stored(connection, "test_states")
+        assert list(before) == links[::10]
+        # what need not be opened may even be damaged
+        connection.execute("UPDATE derived_block SET data = x'00' WHERE first NOT LIKE 'L04%'")
+        blocks.replace(
+            connection, "test_states", made(["L041", "L042x", "L044"]), ["L041", "L044", "L047"]
+        )
+        after = stored(connection, "test_states")
+        assert {first for first in before if after[first] != b"\x00"} == {"L040"}
+        assert held("test_states", after["L040"]) == [
+            "L040", "L041", "L042", "L042x", "L043", "L044", "L045", "L046", "L048", "L049",
+        ]  # fmt: skip
+
+
+def test_a_key_that_no_block_holds_leaves_all_as_it_is() -> None:
+    with opened() as connection:
+        blocks.put(connection, "test_states", made(["A", "C"]))
+        connection.execute("CREATE TABLE written (first TEXT)")
+        for act in ("INSERT", "DELETE", "UPDATE"):
+            connection.execute(
+                f"CREATE TRIGGER after_{act} AFTER {act} ON derived_block "
+                "BEGIN INSERT INTO written VALUES (''); END"
+            )
+        for gone in (["B"], [], pd.Series(["", "D"], dtype="str")):
+            blocks.replace(connection, "test_states", tables.empty(BLOCKS["test_states"]), gone)
+        assert connection.execute("SELECT count(*) FROM written").fetchone() == (0,)
+        blocks.replace(connection, "test_states", tables.empty(BLOCKS["test_states"]), ["A", "C"])
+        assert stored(connection, "test_states") == {}
+
+
+def test_small_rests_join_their_neighbours(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(blocks, "_ROWS", 10)
+    links = [f"L{number:03d}" for number in range(100)]
+    with opened() as connection:
+        blocks.put(connection, "test_states", made(links))
+        none = tables.empty(BLOCKS["test_states"])
+        for at in range(0, 100, 10):  # two links are left of each ten
+            blocks.replace(connection, "test_states", none, links[at + 2 : at + 10])
+        left = [held("test_states", data) for data in stored(connection, "test_states").values()]
+        assert list(chain.from_iterable(left)) == [link for link in links if link[-1] in "01"]
+        assert len(left) <= 4
+
+
+def test_a_change_names_a_damaged_block_and_another_place() -> None:
+    with opened() as connection:
+        for harm in ("data = x'00'", "first = 'B'"):
+            blocks.put(connection, "test_states", made(["A", "C"]))
+            connection.execute(f"UPDATE derived_block SET {harm}")
+            with pytest.raises(Damaged, match="The table test_states by column cannot be read"):
+                blocks.replace(connection, "test_states", made(["C"]), ["C"])

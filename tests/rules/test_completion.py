@@ -202,6 +202,22 @@ def test_retests_are_walked_in_port_order_from_the_end_that_holds_the_source() -
     assert table["what"].iloc[4] == "850 nm, source at B, meter at A"
 
 
+def test_each_step_is_the_place_among_the_rows_of_its_link() -> None:
+    table = retests.make(states(graded()), links(), tables.empty(tables.ANSWERS))
+    steps = table.assign(step=retests.steps(table)).sort_values(["position", "step"])
+    assert [list(own) for _, own in steps.groupby("link_id")["step"]] == [
+        list(range(count)) for count in table.groupby("link_id").size()
+    ]
+    for link, own in steps.groupby("link_id"):
+        alone = retests.make(
+            states(graded()).loc[lambda all_, link=link: all_["link_id"] == link],
+            links(), tables.empty(tables.ANSWERS),
+        )  # fmt: skip
+        pd.testing.assert_frame_equal(
+            own.drop(columns="step").reset_index(drop=True), alone.reset_index(drop=True)
+        )
+
+
 def test_what_waits_for_a_decision_is_not_retested_but_what_was_decided_is() -> None:
     accepted = graded(("L2", 850, "a-b", "pass"), ("L2", 1300, "a-b", "pass"))
     answers = tables.conform(
