@@ -43,7 +43,7 @@ def put(connection: sqlite3.Connection, name: str, frame: pd.DataFrame) -> None:
 
 def replace(
     connection: sqlite3.Connection, name: str, frame: pd.DataFrame,
-    gone: Sequence[str] | Sequence[int] | pd.Series[Any],
+    gone: Sequence[str] | pd.Series[Any] | columns.Ints,
 ) -> None:  # fmt: skip
     """Replace the rows of some keys inside the caller's transaction.
 

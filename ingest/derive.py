@@ -5,40 +5,37 @@ from __future__ import annotations
 import hashlib
 import json
 import sqlite3
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from contextlib import AbstractContextManager
 from contextvars import ContextVar
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from ingest import (
-    blocks,
     contradictions,
-    frames,
     journal,
-    linkstates,
     lock,
     memory,
     pairings,
+    partwise,
     planload,
     readings,
+    results,
     sheets,
     store,
+    territory,
     unclear,
 )
 from ingest.decisions import decisions
 from ingest.job import Job
 from ingest.kept import Kept, parameters_from, sets_from
-from ingest.schema import BLOCKS, DERIVED
 from ingest.session import writing
-from rules import retests, tables
-from rules.columns import positions
-from rules.evaluation import Evaluation, Plan
+from rules.evaluation import Decisions, Evaluation, Plan
 from rules.limit_sets import LimitSet
-from rules.pairing import Parameters
+from rules.pairing import Ground, Parameters
 from rules.version import __version__
 
 _WAIT_S = 600.0
@@ -46,10 +43,9 @@ _WAIT_S = 600.0
 
 
 def derive(job: Job) -> Evaluation:
-    """Evaluate the job as it stands and store the derived tables; give the evaluation."""
-    job = job.fresh()
-    with _turn(job):
-        return _bring(job)
+    """Bring the derived tables up to date and give the evaluation of the whole job."""
+    refresh(job)
+    return kept(job).evaluated()
 
 
 AWAY: ContextVar[Callable[[Path], None] | None] = ContextVar("away", default=None)
@@ -83,18 +79,31 @@ def _turn(job: Job) -> AbstractContextManager[None]:
     return lock.held(job.folder, "derive", since, _WAIT_S, name="derive")
 
 
-def _bring(job: Job) -> Evaluation:
+def _bring(job: Job) -> None:
     """Evaluate without the writer's lock; with it only where something came in meanwhile."""
     memory.give_back()  # reading the dumps took as much
     with store.reader(job.store) as connection:
-        gathered, before = _gather(job, connection), pairings.load(connection)
-    made = gathered.kept.evaluated(before)
+        mark = inputs(job, connection)
+        write = _evaluated(job, connection)
     with writing(job, "derive") as session:
-        if inputs(job, session.connection) != gathered.mark:
-            return store_derived(job, session.connection)
-        made = replace(made, as_of=_as_of(session.connection))
-        _write(session.connection, made, gathered)
-    return made
+        if inputs(job, session.connection) != mark:
+            mark = inputs(job, session.connection)
+            write = _evaluated(job, session.connection)
+        with store.transaction(session.connection):
+            write(session.connection)
+            _put_meta(session.connection, mark)
+
+
+def _evaluated(job: Job, connection: sqlite3.Connection) -> Callable[[sqlite3.Connection], None]:
+    """Evaluate what an open store holds; return what writes the derived tables."""
+    if contradictions.find(connection):  # they are asked across all regions
+        gathered = _gather(job, connection)
+        made = gathered.kept.evaluated()
+        return lambda to: results.put_whole(to, made, gathered.kept.stored, gathered.rows)
+    decided, undecided = decisions(connection), unclear.find(connection)
+    given = _given(job, connection, decided)
+    found = partwise.evaluate(given, territory.load(connection), results.pack)
+    return lambda to: results.put_parts(to, found, unclear.ask(found.questions, undecided, decided))
 
 
 _DECIDING = ("plan", "run-sheet", "answer", "act", "undo", "fit")
@@ -147,12 +156,19 @@ def own_limits(job: Job) -> dict[str, LimitSet]:
     return sets_from(job.texts("limits"))
 
 
-def store_derived(job: Job, connection: sqlite3.Connection) -> Evaluation:
-    """Evaluate what an open store holds and write its derived tables."""
+def store_derived(job: Job, connection: sqlite3.Connection) -> None:
+    """Evaluate what an open store holds as a whole and write its derived tables."""
     gathered = _gather(job, connection)
-    made = gathered.kept.evaluated(pairings.load(connection))
-    _write(connection, made, gathered)
-    return made
+    made = gathered.kept.evaluated()
+    with store.transaction(connection):
+        results.put_whole(connection, made, gathered.kept.stored, gathered.rows)
+        _put_meta(connection, inputs(job, connection))
+
+
+def _put_meta(connection: sqlite3.Connection, mark: str) -> None:
+    store.put_meta(connection, "as_of", _as_of(connection))
+    store.put_meta(connection, "inputs", mark)
+    store.put_meta(connection, "derived", __version__)
 
 
 @dataclass(frozen=True)
@@ -162,7 +178,6 @@ class _Gathered:
     kept: Kept
     rows: pd.Series[Any]
     """Row number of each stored reading: the rules put readings into an order of their own."""
-    mark: str
 
 
 def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
@@ -174,7 +189,41 @@ def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
         contradictions.without(decisions(connection), contrary), parameters(connection),
         job.settings, _as_of(connection), contrary, unclear.find(connection), job_id(connection),
     )  # fmt: skip
-    return _Gathered(kept, numbers, inputs(job, connection))
+    return _Gathered(kept, numbers)
+
+
+def _given(job: Job, connection: sqlite3.Connection, decided: Decisions) -> partwise.Given:
+    """Read what is kept but for the readings, which are read dump by dump."""
+    rows = connection.execute(
+        "SELECT sha256, name, arrived_at, parser, parser_version FROM dump "
+        "WHERE state = 'taken' AND aside = 0 AND last_row >= first_row"
+    ).fetchall()
+
+    def load(hashes: Collection[str]) -> tuple[pd.DataFrame, Any]:
+        stored, numbers = readings.load(connection, hashes)
+        return stored, numbers.to_numpy()
+
+    limits = job.texts("limits")
+    mark = repr((__version__, pairings.code(), job.text, sorted(limits.items())))
+    return partwise.Given(
+        mark, _ground(job, connection), sheets.tables_of(connection), sets_from(limits), decided,
+        {sha256: tuple(rest) for sha256, *rest in rows}, load,
+        lambda region: pairings.load(connection, region),
+    )  # fmt: skip
+
+
+_GROUND: dict[str, Ground] = {}
+"""The plan last evaluated, laid out: a watch takes in dump after dump on the same one."""
+
+
+def _ground(job: Job, connection: sqlite3.Connection) -> Ground:
+    rates = parameters(connection)
+    key = repr((planload.mark(connection), rates, job.settings))
+    if key not in _GROUND:
+        number, links = planload.newest(connection)
+        _GROUND.clear()
+        _GROUND[key] = Ground(Plan(links, number), rates, job.settings)
+    return _GROUND[key]
 
 
 def kept(job: Job) -> Kept:
@@ -192,40 +241,3 @@ def parameters(connection: sqlite3.Connection) -> Parameters:
     if row is None:
         return Parameters()
     return parameters_from(json.loads(row[1])["parameters"] | {"fitted_at": row[0]})
-
-
-def _write(connection: sqlite3.Connection, made: Evaluation, gathered: _Gathered) -> None:
-    """Replace the derived tables in one transaction."""
-    stored, numbers = gathered.kept.stored["reading_id"], gathered.rows.to_numpy()
-
-    def rows_of(frame: pd.DataFrame) -> Any:
-        return numbers.take(positions(stored, frame["reading_id"]))
-
-    of_pairs = rows_of(made.pairs)
-    linked = (made.pairs["link_id"] != "").to_numpy()
-    own: dict[str, Callable[[], pd.DataFrame]] = {
-        "reading_state": lambda: made.readings.assign(row=rows_of(made.readings)),
-        "pairs": lambda: made.pairs.assign(row=of_pairs),
-        "link_rows": lambda: pd.DataFrame(
-            {"link_id": made.pairs["link_id"].array[linked], "row": of_pairs[linked]}
-        ),
-        "link_states": lambda: linkstates.count(made),
-        "retests": lambda: made.retests.assign(step=retests.steps(made.retests)),
-    }
-
-    def frame_of(name: str) -> pd.DataFrame:
-        memory.give_back()  # what the table before took on its way
-        return own[name]() if name in own else getattr(made, name)
-
-    with store.transaction(connection):
-        for name in BLOCKS:
-            blocks.put(connection, name, frame_of(name))
-        pairings.keep(connection, made.memory)
-        for name, columns in DERIVED.items():
-            connection.execute(f"DELETE FROM derived_{name}")
-            rows = tables.conform(frame_of(name), columns)
-            frames.insert(connection, f"derived_{name}", rows, columns)
-        store.put_meta(connection, "as_of", made.as_of)
-        store.put_meta(connection, "planned", str(len(made.planned)))
-        store.put_meta(connection, "inputs", gathered.mark)
-        store.put_meta(connection, "derived", __version__)

@@ -1,4 +1,4 @@
-"""What pairing settled, by component, kept in the store so that the next evaluation takes it over.
+"""What pairing settled of each region, kept in the store for the next evaluation to take over.
 
 It lies beside the derived tables, behind the same sums, and may be thrown away at any time: what
 is damaged, of other code or of another form is as good as none, and everything is paired anew.
@@ -21,21 +21,23 @@ from ingest.errors import Damaged
 from rules.pairing import Memory, Remembered
 
 _NAME = "pairing"
-"""What its blocks in `derived_block` are called, and then which of its tables they hold."""
+"""What its blocks in `derived_block` are called: then follow the region and which table it is."""
+_OF = "\x1f"
 _CLASSES = ("one", "two")
 
 
-def load(connection: sqlite3.Connection) -> Memory | None:
-    """Return what the last evaluation stored, None where that cannot be used."""
-    found = dict(
-        connection.execute(
-            "SELECT first, data FROM derived_block WHERE name = ? AND first != ''", (_NAME,)
-        ).fetchall()
-    )
+def load(connection: sqlite3.Connection, region: str) -> Memory | None:
+    """Return what the last evaluation stored of a region, None where that cannot be used."""
+    found = connection.execute(
+        "SELECT first, data FROM derived_block WHERE name = ? AND first >= ? AND first < ?",
+        (_NAME, *_span(region)),
+    ).fetchall()
     try:
-        said = {name: arrow.unpack(_NAME, data).to_pandas() for name, data in found.items()}
+        said = {
+            first.partition(_OF)[2]: arrow.unpack(_NAME, data).to_pandas() for first, data in found
+        }
         ground = said["ground"].iloc[0].to_dict()
-        if ground.pop("code") != _code():
+        if ground.pop("code") != code():
             return None
         one, two = (_class(said, name) for name in _CLASSES)
         return Memory(ground["ground"], one, two, said["questions"])
@@ -43,13 +45,26 @@ def load(connection: sqlite3.Connection) -> Memory | None:
         return None
 
 
-def keep(connection: sqlite3.Connection, memory: Memory | None) -> None:
-    """Replace what is kept, inside the caller's transaction."""
-    connection.execute("DELETE FROM derived_block WHERE name = ?", (_NAME,))
+def forget(connection: sqlite3.Connection, region: str | None = None) -> None:
+    """Remove what is kept of a region, or of all, inside the caller's transaction."""
+    span = ("", "\x7f") if region is None else _span(region)
+    connection.execute(
+        "DELETE FROM derived_block WHERE name = ? AND first >= ? AND first < ?", (_NAME, *span)
+    )
+
+
+def _span(region: str) -> tuple[str, str]:
+    """Return the keys between which the blocks of a region lie."""
+    return region + _OF, region + chr(ord(_OF) + 1)
+
+
+def keep(connection: sqlite3.Connection, region: str, memory: Memory | None) -> None:
+    """Replace what is kept of a region, inside the caller's transaction."""
+    forget(connection, region)
     if memory is None:
         return
     made: dict[str, pd.DataFrame] = {
-        "ground": pd.DataFrame({"ground": [memory.ground], "code": [_code()]}),
+        "ground": pd.DataFrame({"ground": [memory.ground], "code": [code()]}),
         "questions": memory.questions,
     }
     for name in _CLASSES:
@@ -60,7 +75,10 @@ def keep(connection: sqlite3.Connection, memory: Memory | None) -> None:
             }
     connection.executemany(
         "INSERT INTO derived_block (name, first, data) VALUES (?, ?, ?)",
-        ((_NAME, name, arrow.pack(arrow.table(frame))) for name, frame in made.items()),
+        (
+            (_NAME, f"{region}{_OF}{name}", arrow.pack(arrow.table(frame)))
+            for name, frame in made.items()
+        ),
     )
 
 
@@ -71,7 +89,7 @@ def _class(said: dict[str, Any], name: str) -> Remembered | None:
 
 
 @cache
-def _code() -> str:
+def code() -> str:
     """Return the digest of the rules that this program runs: what others settled does not count."""
     out = hashlib.sha256()
     places = [resources.files("rules")]

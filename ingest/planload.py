@@ -234,14 +234,18 @@ def from_rows(connection: Any, sha256: str) -> pd.DataFrame:
     return frames.select(connection, sql, (sha256,), tables.LINKS)
 
 
+def mark(connection: Any) -> tuple[int, str]:
+    """Give the number of the newest plan revision and its hash; 0 and nothing before the first."""
+    count = connection.execute("SELECT count(*) FROM entry WHERE kind = 'plan'").fetchone()[0]
+    return count, _last_hash(connection)
+
+
 def newest(connection: Any) -> tuple[int, pd.DataFrame]:
     """Give the newest plan revision: (its number, LINKS); 0 and no rows before the first."""
-    count = connection.execute("SELECT count(*) FROM entry WHERE kind = 'plan'").fetchone()[0]
+    count, last = mark(connection)
     if not count:
         return 0, tables.empty(tables.LINKS)
-    found = connection.execute(
-        "SELECT data FROM plan_columns WHERE plan = ?", (_last_hash(connection),)
-    ).fetchone()
+    found = connection.execute("SELECT data FROM plan_columns WHERE plan = ?", (last,)).fetchone()
     links = arrow.unpack("The plan", found[0] if found else None).to_pandas()
     return count, tables.conform(links, tables.LINKS)
 

@@ -8,8 +8,9 @@ both with what the originals say.
 
 from __future__ import annotations
 
+import json
 import sqlite3
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from typing import Any
 
 import numpy as np
@@ -119,15 +120,25 @@ def from_rows(connection: sqlite3.Connection, dump: int, first: int, last: int) 
     return frames.select(connection, sql, (dump, first, last), WHOLE)
 
 
-def load(connection: sqlite3.Connection) -> tuple[pd.DataFrame, pd.Series[Any]]:
-    """Read all readings of dumps that are not set aside: (STORED, their row numbers)."""
+def load(
+    connection: sqlite3.Connection, hashes: Collection[str] | None = None
+) -> tuple[pd.DataFrame, pd.Series[Any]]:
+    """Read all readings of dumps that are not set aside: (STORED, their row numbers).
+
+    With `hashes` only those of some dumps.
+    """
+    some = json.dumps(None if hashes is None else sorted(hashes))
     dumps = connection.execute(
         "SELECT id, sha256, name, arrived_at, parser, first_row, last_row - first_row + 1 "
-        "FROM dump WHERE state = 'taken' AND aside = 0 AND last_row >= first_row ORDER BY first_row"
+        "FROM dump WHERE state = 'taken' AND aside = 0 AND last_row >= first_row AND "
+        "(?1 = 'null' OR sha256 IN (SELECT value FROM json_each(?1))) ORDER BY first_row",
+        (some,),
     ).fetchall()
     packed: dict[int, list[bytes | None]] = {}
     for dump, data in connection.execute(
-        "SELECT dump, data FROM reading_columns ORDER BY dump, part"
+        "SELECT dump, data FROM reading_columns WHERE dump IN (SELECT value FROM json_each(?)) "
+        "ORDER BY dump, part",
+        (json.dumps([row[0] for row in dumps]),),
     ).fetchall():
         packed.setdefault(dump, []).append(data)
     parts = [

@@ -165,7 +165,7 @@ def named(names: Sequence[str] | pd.Series, numbers: Ints) -> pd.Series:
 
 
 def renamed(column: pd.Series, names: pd.Series) -> pd.Series:
-    """Number a column made by `named` by the names of another table, which has all that it holds."""
+    """Number a column made by `named` by the names of another table, all of it among them."""
     own: Any = column.cat.categories.array
     wanted = named(names, np.zeros(0, dtype="int64")).cat.categories
     if _same(own, wanted.array):

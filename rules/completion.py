@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -207,6 +208,8 @@ COUNTED = {
     "blocked": "blocked", "waived": "waived",
 }  # fmt: skip
 """Column of COMPLETION to the state that it counts."""
+SCOPES = ("job", "building", "floor", "area", "cable", "panel")
+"""In the order in which they stand in COMPLETION."""
 
 
 def count(states: pd.DataFrame, links: pd.DataFrame) -> pd.DataFrame:
@@ -233,6 +236,22 @@ def count(states: pd.DataFrame, links: pd.DataFrame) -> pd.DataFrame:
     return tables.conform(pd.concat(parts, ignore_index=True), tables.COMPLETION)
 
 
+def total(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
+    """Add up COMPLETION of parts of a job of which no two share a link."""
+    every = pd.concat([tables.empty(tables.COMPLETION), *parts], ignore_index=True)
+    counts = [name for name in tables.COMPLETION if name not in ("scope", "name", "percent")]
+    summed = every.groupby(["scope", "name"], as_index=False, sort=False)[counts].sum()
+    summed["percent"] = _percent(summed)
+    summed["place"] = summed["scope"].map(SCOPES.index)
+    return tables.conform(
+        summed.sort_values(["place", "name"], ignore_index=True), tables.COMPLETION
+    )
+
+
+def _percent(counts: pd.DataFrame) -> pd.Series:
+    return 100 * (counts["accepted"] + counts["waived"]) // counts["planned"]
+
+
 def _by_link(states: pd.DataFrame, link: Ints, links: int) -> dict[str, Ints]:
     """Count the tests of each link: the columns of COMPLETION, without `percent`."""
     number, names = columns.codes(states["state"])
@@ -256,5 +275,5 @@ def _sum(by_link: dict[str, Ints], name: pd.Series, link: Ints, scope: str) -> p
             for column, counts in by_link.items()
         }
     ).assign(scope=scope, name=pd.array(names, dtype="str"))
-    table["percent"] = 100 * (table["accepted"] + table["waived"]) // table["planned"]
+    table["percent"] = _percent(table)
     return table.loc[table["name"] != ""]

@@ -32,9 +32,7 @@ def evaluate(
     """
     ready = preparation.prepare(readings, run_sheets, decisions, settings)
     between()
-    paired = pairing.pair(
-        plan, ready.working, ready.runs, decisions, parameters, settings, before
-    )
+    paired = pairing.pair(plan, ready.working, ready.runs, decisions, parameters, settings, before)
     part = parts.judge(plan, ready, paired, run_sheets, sets, decisions, settings, between)
     findings, questions = parts.of_job(
         [part.wide, parts.of_plan(plan, decisions, settings)], [part.lacking], decisions

@@ -25,6 +25,7 @@ from rules import (
     grades,
     limits,
     planned,
+    preparation,
     retests,
     suspicions,
     tables,
@@ -131,6 +132,18 @@ def judge(
     )
 
 
+def unread(
+    plan: Plan, run_sheets: RunSheets, sets: limits.Sets, decisions: Decisions, settings: Settings
+) -> Part:
+    """Return the part of links that nothing was measured near and of sheets without readings."""
+    ready = preparation.prepare(tables.empty(tables.STORED), run_sheets, decisions, settings)
+    nothing = Pairing(
+        tables.conform(tables.empty(tables.PAIRS), tables.PAIRS),
+        tables.empty(tables.QUESTIONS), tables.empty(tables.FINDINGS), None,
+    )  # fmt: skip
+    return judge(plan, ready, nothing, run_sheets, sets, decisions, settings, lambda: None)
+
+
 def of_plan(plan: Plan, decisions: Decisions, settings: Settings) -> Wide:
     """Return what a whole plan gives away by itself, whatever was measured."""
     nothing = tables.empty(tables.READINGS)
@@ -146,9 +159,7 @@ def of_job(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return (FINDINGS, QUESTIONS) of what all parts leave to be asked once, and of the plan."""
     limited = causes.settle(grade_findings.of_job(*lacking), decisions)
-    return causes.ask_wide(
-        [*wide, Wide(limited, tables.empty(causes.CONCERNED))], decisions
-    )
+    return causes.ask_wide([*wide, Wide(limited, tables.empty(causes.CONCERNED))], decisions)
 
 
 def _stopped(found: pd.DataFrame, working: pd.DataFrame) -> pd.Series:

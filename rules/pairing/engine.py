@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -15,6 +15,7 @@ from rules.acts import repairs
 from rules.evaluation import Decisions, Plan
 from rules.pairing import (
     bindings,
+    candidates,
     components,
     digests,
     evidence,
@@ -54,12 +55,6 @@ class Memory:
     questions: pd.DataFrame
     """QUESTIONS within one run each, with `group`."""
 
-    def of_runs(self, run_ids: Collection[str]) -> Memory:
-        """Return what was settled for some runs; they share no component with the others."""
-        one, two = (None if p is None else p.of_runs(run_ids) for p in (self.one, self.two))
-        of = self.questions["group"].str.split(settle.OF_RUN, n=1).str[0]
-        return Memory(self.ground, one, two, self.questions.loc[of.isin(run_ids)])
-
     @property
     def lost(self) -> Lost:
         """Count the names of panels that the plan lacks, of records of one fibre and of two."""
@@ -67,10 +62,22 @@ class Memory:
         return one, two
 
 
+def turned(lost: Lost, before: Lost, now: Lost) -> bool:
+    """Tell whether names that a part typed count otherwise with those of others, then and now."""
+    return any(
+        candidates.often(head, count + was.get(head, 0))
+        != candidates.often(head, count + others.get(head, 0))
+        for own, was, others in zip(lost, before, now, strict=True)
+        for head, count in own.items()
+    )
+
+
 def joined(parts: Sequence[Memory]) -> Memory | None:
     """Put together what was settled of parts of a job on one ground; None without any."""
     if len({part.ground for part in parts}) != 1:
         return None
+    if len(parts) == 1:
+        return parts[0]
     one, two = (
         components.joined([kept for part in parts if (kept := getattr(part, name)) is not None])
         for name in ("one", "two")
@@ -86,14 +93,16 @@ class Pairing:
     pairs: pd.DataFrame
     questions: pd.DataFrame
     findings: pd.DataFrame
-    memory: Memory
+    memory: Memory | None
+    """None where there was nothing to pair."""
 
-    def near(self, ground: Ground, run_ids: Collection[str] | None = None) -> np.ndarray:
-        """Return the links (rows of the plan) near which any record, or one of a run, may stand."""
+    def near(self, ground: Ground) -> np.ndarray:
+        """Return the links (rows of the plan) near which any record may stand."""
         found = [np.zeros(0, dtype=np.int64)]
-        for pairs, kept in enumerate((self.memory.one, self.memory.two)):
+        both = (self.memory.one, self.memory.two) if self.memory else ()
+        for pairs, kept in enumerate(both):
             if kept is not None:
-                found.append(ground.links_of(kept.panels_of(run_ids), pairs=bool(pairs)))
+                found.append(ground.links_of(kept.panels_of(), pairs=bool(pairs)))
         return np.unique(np.concatenate(found))
 
 

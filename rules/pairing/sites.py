@@ -76,12 +76,12 @@ class Sites:
 
     @cached_property
     def numbered_kinds(self) -> tuple[np.ndarray, list[str]]:
-        """Return the kinds as a number per link, of the empty text for -1, and their texts."""
+        """Return the kinds as a number per link, that of no text for -1, and their texts."""
         return _numbered(self.kinds)
 
     @cached_property
     def numbered_fibre_types(self) -> tuple[np.ndarray, list[str]]:
-        """Return the fibre types as a number per link, of the empty text for -1, and their texts."""
+        """Return the fibre types as a number per link, that of no text for -1, and their texts."""
         return _numbered(self.fibre_types)
 
     @cached_property

@@ -1,0 +1,170 @@
+"""Results in the store: the derived tables of a whole job written, or those of some regions."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ingest import arrow, blocks, frames, linkstates, memory, pairings, store, territory
+from ingest.partwise import Outcome
+from ingest.schema import BLOCKS, DERIVED, KEYED_BY_ROW
+from ingest.territory import WHOLE
+from rules import completion, retests, tables
+from rules.columns import Ints, positions
+from rules.evaluation import Evaluation
+from rules.parts import Part
+
+Tables = Mapping[str, Callable[[], pd.DataFrame]]
+"""What makes each table of BLOCKS and DERIVED, one at a time."""
+
+_OWNED: Mapping[str, tuple[str, str]] = {
+    "runs": ("run_id", "run"), "findings": ("finding_id", "finding"),
+    "questions": ("question_id", "question"), "balance": ("dump_sha256", "dump"),
+}  # fmt: skip
+"""Derived tables by row: the column that names a row, and which table of HELD has its owner."""
+_BY_LINK = ("link_states", "retests")
+"""Derived tables by row whose rows go with their links."""
+
+
+def _tables(made: Part | Evaluation, stored: pd.DataFrame, numbers: Any) -> Tables:
+    """Name what makes the tables of a part or of the whole.
+
+    `stored` are its readings (STORED) and `numbers` their rows in the store: the rules put
+    readings into an order of their own.
+    """
+
+    def rows_of(frame: pd.DataFrame) -> Any:
+        return np.asarray(numbers).take(positions(stored["reading_id"], frame["reading_id"]))
+
+    def link_rows() -> pd.DataFrame:
+        linked = (made.pairs["link_id"] != "").to_numpy()
+        rows = rows_of(made.pairs)[linked]
+        return pd.DataFrame({"link_id": made.pairs["link_id"].array[linked], "row": rows})
+
+    own: dict[str, Callable[[], pd.DataFrame]] = {
+        "reading_state": lambda: made.readings.assign(row=rows_of(made.readings)),
+        "pairs": lambda: made.pairs.assign(row=rows_of(made.pairs)),
+        "link_rows": link_rows,
+        "link_states": lambda: linkstates.count(made.test_states, made.grades),
+        "retests": lambda: made.retests.assign(step=retests.steps(made.retests)),
+    }
+
+    def given(name: str) -> Callable[[], pd.DataFrame]:
+        return lambda: getattr(made, name)
+
+    return {name: own.get(name) or given(name) for name in (*BLOCKS, *DERIVED)}
+
+
+def put_whole(
+    connection: sqlite3.Connection, made: Evaluation, stored: pd.DataFrame, numbers: Any
+) -> None:
+    """Replace all derived tables, inside the caller's transaction; nothing is left to build on."""
+    makers = _tables(made, stored, numbers)
+    for name in BLOCKS:
+        memory.give_back()  # what the table before took on its way
+        blocks.put(connection, name, makers[name]())
+    for name, columns in DERIVED.items():
+        connection.execute(f"DELETE FROM derived_{name}")
+        _insert(connection, name, tables.conform(makers[name](), columns))
+    pairings.forget(connection)
+    territory.keep(connection, None)
+    store.put_meta(connection, "planned", str(len(made.planned)))
+
+
+def pack(part: Part, stored: pd.DataFrame, numbers: Ints) -> dict[str, bytes]:
+    """Write the tables of a part down as they lie in the store: a tenth of the memory."""
+    makers = _tables(part, stored, numbers)
+    contracts = {**BLOCKS, **{n: columns for n, columns in DERIVED.items() if n != "completion"}}
+    return {
+        name: arrow.pack(arrow.table(tables.conform(makers[name](), columns)))
+        for name, columns in contracts.items()
+    }
+
+
+def _unpacked(packed: Mapping[str, bytes], name: str) -> pd.DataFrame:
+    contract = {**BLOCKS, **DERIVED}[name]
+    return tables.conform(arrow.unpack(f"The table {name}", packed[name]).to_pandas(), contract)
+
+
+def put_parts(connection: sqlite3.Connection, found: Outcome, questions: pd.DataFrame) -> None:
+    """Replace the rows of regions that changed, inside the caller's transaction.
+
+    `questions` are those that are asked once in the whole job.
+    """
+    if found.whole:
+        _clear(connection)
+    else:
+        _take_out(connection, found)
+    for region, made in found.made.items():
+        for name in BLOCKS:
+            memory.give_back()
+            gone = made.rows if name in KEYED_BY_ROW else made.links
+            blocks.replace(connection, name, _unpacked(made.packed, name), gone)
+        for name in DERIVED:
+            if name != "completion":
+                _insert(connection, name, _unpacked(made.packed, name))
+        pairings.keep(connection, region, made.memory)
+    whole = {"finding": found.findings, "question": questions}
+    _insert(connection, "findings", found.findings)
+    _insert(connection, "questions", questions)
+    names = found.now.names()
+    summed = completion.total([found.now.of("completion", name) for name in names])
+    connection.execute("DELETE FROM derived_completion")
+    _insert(connection, "completion", summed)
+    planned = int(found.now.held["region"]["planned"].sum())
+    territory.keep(connection, found.now.plus(WHOLE, whole))
+    store.put_meta(connection, "planned", str(planned))
+
+
+def _clear(connection: sqlite3.Connection) -> None:
+    """Take everything out: nothing of an earlier evaluation stands."""
+    connection.execute("DELETE FROM derived_block")
+    for name in DERIVED:
+        connection.execute(f"DELETE FROM derived_{name}")
+
+
+def _take_out(connection: sqlite3.Connection, found: Outcome) -> None:
+    """Take out the rows of regions that are made anew or are no more, and what is asked once."""
+    links, rows = _left_over(connection, found)
+    for name in BLOCKS:
+        gone: Any = rows if name in KEYED_BY_ROW else links
+        if len(gone):
+            blocks.replace(connection, name, tables.empty(BLOCKS[name]), gone)
+    for region in (*found.gone, WHOLE):
+        for name, (column, held) in _OWNED.items():
+            ids = found.before.of(held, region)[column]
+            frames.delete(connection, f"derived_{name}", column, ids.to_list())
+        pairings.forget(connection, region)
+    changed = {link for made in found.made.values() for link in made.links}
+    for name in _BY_LINK:
+        frames.delete(connection, f"derived_{name}", "link_id", sorted(changed.union(links)))
+
+
+def _left_over(connection: sqlite3.Connection, found: Outcome) -> tuple[list[str], list[int]]:
+    """Return links and rows that regions held before and none that was made anew holds now."""
+    cells = [found.before.of("cell", region)["cell"].to_numpy() for region in found.gone]
+    held = np.isin(found.before.cells, np.concatenate([np.zeros(0, "int64"), *cells]))
+    before = set(found.plan.links["link_id"].array[held])
+    links = before.difference(*(made.links for made in found.made.values()))
+    dumps = [found.before.of("dump", region)["dump_sha256"] for region in found.gone]
+    numbered = [
+        np.arange(first, last + 1)
+        for sha256 in {one for part in dumps for one in part}
+        for first, last in connection.execute(
+            "SELECT first_row, last_row FROM dump WHERE sha256 = ?", (sha256,)
+        )
+    ]
+    none = np.zeros(0, dtype="int64")
+    rows = np.setdiff1d(
+        np.concatenate([none, *numbered]),
+        np.concatenate([none, *(made.rows for made in found.made.values())]),
+    )
+    return sorted(links), rows.tolist()
+
+
+def _insert(connection: sqlite3.Connection, name: str, rows: pd.DataFrame) -> None:
+    frames.insert(connection, f"derived_{name}", rows, DERIVED[name])

@@ -1,0 +1,145 @@
+"""What each region of a job holds, and what it leaves to be asked in the whole (`rules.regions`).
+
+It lies in the store beside the derived tables, so that the next evaluation knows what stands. What
+is damaged or of another form is as good as none: everything is then evaluated anew.
+"""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from ingest import arrow
+from ingest.errors import Damaged
+from rules import causes, grade_findings, regions, suspicions, tables
+from rules.causes import Wide
+from rules.columns import Ints
+from rules.pairing import Lost
+
+_NAME = "region"
+"""What its blocks in `derived_block` are called, and then which of its tables they hold."""
+_CELLS = "cells of links"
+
+HELD: Mapping[str, tables.Columns] = {
+    "region": {"digest": "text", "planned": "int", "readings": "int"},
+    "dump": regions.CARRIED,
+    "sheet": {"sheet_id": "text"},
+    "cell": {"cell": "int"},
+    "run": {"run_id": "text"},
+    "finding": {"finding_id": "text"},
+    "question": {"question_id": "text"},
+    "head": {"fibres": "int", "head": "text", "count": "int", "elsewhere": "int"},
+    "completion": tables.COMPLETION,
+    "wide": suspicions.FOUND,
+    "concerned": causes.CONCERNED,
+    "lacking": grade_findings.LACKING,
+}
+"""Tables of a row per thing that a region holds; each has the column `region` before these."""
+WHOLE = ""
+"""The region that holds what is asked once in the whole job."""
+
+
+@dataclass(frozen=True)
+class Territory:
+    """All regions of a job: what they were evaluated on, and HELD by name."""
+
+    ground: str
+    """Digest of what all of them rest on (`ingest.partwise`)."""
+    cells: Ints
+    """The cell of each link of the plan."""
+    held: Mapping[str, pd.DataFrame]
+
+    def names(self) -> list[str]:
+        """Return the regions."""
+        return self.held["region"]["region"].to_list()
+
+    def of(self, name: str, region: str) -> pd.DataFrame:
+        """Return the rows of a table that belong to a region, without its name."""
+        frame = self.held[name]
+        mine = (frame["region"] == region).to_numpy()
+        return frame.loc[mine, list(HELD[name])].reset_index(drop=True)
+
+    def without(self, gone: Collection[str]) -> Territory:
+        """Return it without some regions."""
+        kept = {n: frame.loc[~frame["region"].isin(gone)] for n, frame in self.held.items()}
+        return replace(self, held=kept)
+
+    def plus(self, region: str, held: Mapping[str, pd.DataFrame]) -> Territory:
+        """Return it with a region more; tables left out are empty."""
+        made = dict(self.held)
+        for name, frame in held.items():
+            own = frame.assign(region=region)
+            whole = [made[name], tables.conform(own, {"region": "text", **HELD[name]})]
+            made[name] = pd.concat(whole, ignore_index=True)
+        return replace(self, held=made)
+
+    def lost(self, region: str) -> tuple[Lost, Lost]:
+        """Return what a region typed of names that the plan lacks, and what others did then."""
+        heads = self.of("head", region)
+        out: list[list[dict[str, int]]] = [[{}, {}], [{}, {}]]
+        for fibres, head, count, elsewhere in heads.itertuples(index=False):
+            out[0][fibres - 1][head] = count
+            out[1][fibres - 1][head] = elsewhere
+        return (out[0][0], out[0][1]), (out[1][0], out[1][1])
+
+    def wide(self, region: str) -> Wide:
+        """Return what a region leaves to be asked in the whole."""
+        return Wide(self.of("wide", region), self.of("concerned", region))
+
+
+def empty(ground: str, cells: Ints) -> Territory:
+    """Return the territory of a job of which nothing was evaluated."""
+    return Territory(ground, cells, {name: _empty(columns) for name, columns in HELD.items()})
+
+
+def _empty(columns: tables.Columns) -> pd.DataFrame:
+    return tables.empty({"region": "text", **columns})
+
+
+def heads(lost: Lost, outer: Lost) -> pd.DataFrame:
+    """Return the table `head` of a region."""
+    rows = [
+        (fibres, head, count, others.get(head, 0))
+        for fibres, (own, others) in enumerate(zip(lost, outer, strict=True), start=1)
+        for head, count in sorted(own.items())
+    ]
+    return tables.conform(pd.DataFrame(rows, columns=list(HELD["head"])), HELD["head"])
+
+
+def load(connection: sqlite3.Connection) -> Territory | None:
+    """Return what the last evaluation stored, None where that cannot be used."""
+    found = dict(
+        connection.execute(
+            "SELECT first, data FROM derived_block WHERE name = ?", (_NAME,)
+        ).fetchall()
+    )
+    try:
+        said = {name: arrow.unpack(_NAME, data).to_pandas() for name, data in found.items()}
+        held = {
+            name: tables.conform(said[name], {"region": "text", **columns})
+            for name, columns in HELD.items()
+        }
+        cells = said[_CELLS]["cell"].to_numpy(dtype=np.int64)
+        return Territory(str(said["ground"]["ground"].iloc[0]), cells, held)
+    except (Damaged, KeyError, IndexError):
+        return None
+
+
+def keep(connection: sqlite3.Connection, territory: Territory | None) -> None:
+    """Replace what is kept, inside the caller's transaction."""
+    connection.execute("DELETE FROM derived_block WHERE name = ?", (_NAME,))
+    if territory is None:
+        return
+    made = {
+        **territory.held,
+        "ground": pd.DataFrame({"ground": [territory.ground]}),
+        _CELLS: pd.DataFrame({"cell": territory.cells.astype(np.int32)}),
+    }
+    connection.executemany(
+        "INSERT INTO derived_block (name, first, data) VALUES (?, ?, ?)",
+        ((_NAME, name, arrow.pack(arrow.table(frame))) for name, frame in made.items()),
+    )
