@@ -195,8 +195,8 @@ def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
 def _given(job: Job, connection: sqlite3.Connection, decided: Decisions) -> partwise.Given:
     """Read what is kept but for the readings, which are read dump by dump."""
     rows = connection.execute(
-        "SELECT sha256, name, arrived_at, parser, parser_version FROM dump "
-        "WHERE state = 'taken' AND aside = 0 AND last_row >= first_row"
+        "SELECT sha256, last_row - first_row + 1, name, arrived_at, parser, parser_version "
+        "FROM dump WHERE state = 'taken' AND aside = 0 AND last_row >= first_row"
     ).fetchall()
 
     def load(hashes: Collection[str]) -> tuple[pd.DataFrame, Any]:
@@ -207,7 +207,8 @@ def _given(job: Job, connection: sqlite3.Connection, decided: Decisions) -> part
     mark = repr((__version__, pairings.code(), job.text, sorted(limits.items())))
     return partwise.Given(
         mark, _ground(job, connection), sheets.tables_of(connection), sets_from(limits), decided,
-        {sha256: tuple(rest) for sha256, *rest in rows}, load,
+        {sha256: tuple(rest) for sha256, _, *rest in rows}, {row[0]: row[1] for row in rows},
+        lambda hashes: readings.carried(connection, hashes), load,
         lambda region: pairings.load(connection, region),
     )  # fmt: skip
 

@@ -30,6 +30,9 @@ from rules.settings import Settings
 
 CHUNK = 16_384
 """Links of one region that nothing was measured near."""
+LEAST = 25_000
+"""Readings of a region: what shares nothing is put together until it has as many, since a part has
+a cost of its own that is as large as that of ten thousand readings."""
 MOST_TURNS = 4
 """Rounds in which names that the plan lacks may still turn; then all are evaluated as one."""
 
@@ -46,6 +49,10 @@ class Given:
     decided: Decisions
     dumps: Mapping[str, tuple[Any, ...]]
     """What results depend on of each dump that counts, by its hash."""
+    sizes: Mapping[str, int]
+    """Readings of each of them."""
+    carried: Callable[[Collection[str]], pd.DataFrame]
+    """Read which meters and sources some dumps hold (`regions.CARRIED`)."""
     load: Callable[[Collection[str]], tuple[pd.DataFrame, Ints]]
     """Read the readings of some dumps: STORED and their row numbers."""
     remembered: Callable[[str], Memory | None]
@@ -61,10 +68,6 @@ class Given:
 class Made:
     """A region evaluated anew, its `part` already written down by `pack`."""
 
-    held: Mapping[str, pd.DataFrame]
-    links: pd.Series[Any]
-    rows: Ints
-    """Row numbers of its readings."""
     packed: Any
     memory: Memory | None
 
@@ -166,6 +169,8 @@ class _Work:
         self.made: dict[str, Made] = {}
         self.settled: list[tuple[frozenset[str], Memory]] = []
         self.redone = self.wanted = 0
+        self.alone = False
+        """Whether one region holds everything: a small job is not divided."""
 
     def done(self) -> Outcome:
         """Evaluate what must be, until nothing touches anything else."""
@@ -196,11 +201,7 @@ class _Work:
         known = self.before.held["dump"]
         known = known.loc[known["dump_sha256"].isin(self.given.dumps)]
         fresh = sorted(set(self.given.dumps) - set(known["dump_sha256"]))
-        found = [known]
-        for dump in fresh:
-            stored, _ = self.given.load([dump])
-            found.append(regions.carried(stored).assign(region=""))
-        return pd.concat(found, ignore_index=True)
+        return pd.concat([known, self.given.carried(fresh).assign(region="")], ignore_index=True)
 
     @cached_property
     def _sheets(self) -> dict[str, list[str]]:
@@ -216,33 +217,69 @@ class _Work:
             {"one": "dump " + old["dump_sha256"], "other": "region " + old["region"]}
         )
         label = regions.joined(pd.concat([ties, kept], ignore_index=True))
-        out = []
-        stands = set()
+        fresh, stands = [], {}
         for _, things in label.groupby("region", sort=True)["thing"]:
             by = _by_kind(things)
             dumps = set(by.get("dump", ()))
             for sheet in by.get("sheet", ()):
                 self._sheets.setdefault(min(dumps, default=""), []).append(sheet)
-            if not dumps:
-                continue
             names = by.get("region", ())
-            if len(names) == 1 and self._stands(names[0], dumps):
-                stands.add(names[0])
-            else:
-                out.append(dumps)
-        self.now = self.now.without(
-            {name for name in self.now.names() if name not in stands and _is_read(name)}
-        )
-        return out
+            if len(names) == 1:
+                stands[names[0]] = dumps
+            elif dumps:
+                fresh.append(dumps)
+        self.alone = self._is_small() and len(fresh) + len(stands) <= 1
+        changed = [name for name, dumps in stands.items() if not self._stands(name, dumps)]
+        fresh += [stands.pop(name) for name in changed]
+        groups, taken = self._put_together(fresh, stands)
+        self.alone = self._is_small() and len(groups) + len(stands) - len(taken) <= 1
+        gone = set(filter(_is_read, self.now.names())) - (set(stands) - taken)
+        self.now = self.now.without(gone)
+        return groups
+
+    def _is_small(self) -> bool:
+        return len(self.now.cells) <= CHUNK
+
+    def _put_together(
+        self, fresh: list[set[str]], stands: Mapping[str, set[str]]
+    ) -> tuple[list[set[str]], set[str]]:
+        """Join small groups, and with them small regions that stand; name those."""
+        small = [(group, "") for group in fresh if self._size(group) < LEAST]
+        if small:
+            small += [(dumps, n) for n, dumps in stands.items() if self._size(dumps) < LEAST]
+        out = [group for group in fresh if self._size(group) >= LEAST]
+        together, names, taken = set[str](), set[str](), set[str]()
+        for group, name in sorted(small, key=lambda one: (one[1] != "", min(one[0]))):
+            if name and not together:
+                break  # nothing new is left to be put together with it
+            together |= group
+            names.add(name)
+            if self._size(together) >= LEAST:
+                out.append(together)
+                taken |= names
+                together, names = set(), set()
+        return out + [together] * bool(together), (taken | names) - {""}
+
+    def _size(self, dumps: Iterable[str]) -> int:
+        return sum(self.given.sizes[dump] for dump in dumps)
 
     def _stands(self, region: str, dumps: set[str]) -> bool:
         """Tell whether a region depends on nothing that changed."""
-        links = self._links(self.before.of("cell", region)["cell"].to_numpy())
-        digest = self.digests.of(dumps, self._sheets_of(dumps), links)
+        cells = self.before.of("cell", region)["cell"].to_numpy()
+        digest = self._digest(dumps, self._sheets_of(dumps), self._links(cells))
         return bool((self.before.of("region", region)["digest"] == digest).all())
 
+    def _digest(self, dumps: Collection[str], sheet_ids: list[str], links: Ints) -> str:
+        return _digest(self.digests.of(dumps, sheet_ids, links), self.alone)
+
     def _sheets_of(self, dumps: Collection[str]) -> list[str]:
-        return sorted(s for first, names in self._sheets.items() if first in dumps for s in names)
+        """Return the sheets of some dumps, with those of none where all is one region."""
+        return sorted(
+            sheet
+            for first, names in self._sheets.items()
+            if first in dumps or (self.alone and not first)
+            for sheet in names
+        )
 
     def _links(self, cells: Ints) -> Ints:
         """Return the links (rows of the plan) of some cells."""
@@ -285,7 +322,7 @@ class _Work:
         placed = pd.Series(columns.codes(paired.pairs["link_id"])[1], dtype="str")
         named = columns.positions(self.ground.plan.links["link_id"], placed)
         near = np.append(paired.near(self.ground), named[named >= 0])
-        cells = columns.distinct(self.now.cells[near])
+        cells = columns.distinct(self.now.cells if self.alone else self.now.cells[near])
         owned = self.now.held["cell"]
         met = owned.loc[owned["cell"].isin(cells), "region"].unique().tolist()
         read = [name for name in met if _is_read(name)]
@@ -299,14 +336,14 @@ class _Work:
             memory.give_back,
         )  # fmt: skip
         lost = paired.memory.lost if paired.memory else ({}, {})
-        digest = self.digests.of(group, sheet_ids, links)
+        digest = self._digest(group, sheet_ids, links)
         held = _held(part, digest, len(stored)) | {
             "dump": self._held.loc[self._held["dump_sha256"].isin(group)],
             "sheet": pd.DataFrame({"sheet_id": sheet_ids}, dtype="str"),
             "cell": pd.DataFrame({"cell": cells}),
             "head": territory.heads(lost, outer),
         }
-        self._put(region, part, stored, rows, held, links, paired.memory)
+        self._put(region, part, stored, rows, held, paired.memory)
         return []
 
     def _plan(self, links: Ints) -> Plan:
@@ -317,11 +354,9 @@ class _Work:
 
     def _put(
         self, region: str, part: Part, stored: pd.DataFrame, rows: Ints,
-        held: Mapping[str, pd.DataFrame], links: Ints, remembered: Memory | None,
+        held: Mapping[str, pd.DataFrame], remembered: Memory | None,
     ) -> None:  # fmt: skip
-        names = self.ground.plan.links["link_id"].take(links)
-        packed = self.pack(part, stored, rows)
-        self.made[region] = Made(held, names, rows, packed, remembered)
+        self.made[region] = Made(self.pack(part, stored, rows), remembered)
         self.now = self.now.without([region]).plus(region, held)
         if remembered is not None:
             self.settled.append((frozenset(held["dump"]["dump_sha256"]), remembered))
@@ -402,13 +437,15 @@ class _Work:
             of_unread[name] = lone[chunk == number]
         for name, cells in of_unread.items():
             self._unread(name, cells, [])
-        self._unread(_LOOSE, np.zeros(0, "int64"), sorted(self._sheets.get("", [])))
+        loose = sorted(self._sheets.get("", []))
+        read = any(map(_is_read, self.now.names()))
+        self._unread(_LOOSE, np.zeros(0, "int64"), [] if self.alone and read else loose)
 
     def _unread(self, name: str, cells: Ints, sheet_ids: list[str]) -> None:
         links = self._links(cells)
         digest = self.digests.of([], sheet_ids, links) + _digest(cells.tolist())
-        held = name in self.before.names()
-        if held and bool((self.before.of("region", name)["digest"] == digest).all()):
+        known = name in self.before.names()
+        if known and bool((self.before.of("region", name)["digest"] == digest).all()):
             return
         self.now = self.now.without([name])
         if not len(cells) and not sheet_ids:
@@ -421,7 +458,7 @@ class _Work:
             "cell": pd.DataFrame({"cell": cells}),
         }
         none = np.zeros(0, dtype="int64")
-        self._put(name, part, tables.empty(tables.STORED), none, held, links, None)
+        self._put(name, part, tables.empty(tables.STORED), none, held, None)
 
 
 _LOOSE = "sheets without readings"

@@ -19,7 +19,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from ingest import arrow, blocks, frames
-from rules import tables
+from rules import regions, tables
 from rules.columns import codes, few, texts
 
 WHOLE: tables.Columns = {"reading_id": "text", **tables.EXTRACTED}
@@ -162,6 +162,23 @@ def load(
     within = np.arange(len(which)) - np.repeat(np.cumsum(counts) - counts, counts)
     rows = pd.Series(np.repeat(np.array(first, dtype="int64"), counts) + within)
     return tables.conform(frame, tables.STORED), rows
+
+
+def carried(connection: sqlite3.Connection, hashes: Collection[str]) -> pd.DataFrame:
+    """Read which meters and sources some dumps hold (`regions.CARRIED`), by their columns alone."""
+    names = ("meter_serial", "source_serial")
+    places = [list(WHOLE).index(name) for name in names]
+    found = [tables.empty(regions.CARRIED)]
+    for sha256, name, data in connection.execute(
+        "SELECT d.sha256, d.name, c.data FROM dump d JOIN reading_columns c ON c.dump = d.id "
+        "WHERE d.sha256 IN (SELECT value FROM json_each(?)) ORDER BY d.sha256",
+        (json.dumps(sorted(hashes)),),
+    ):
+        part = arrow.unpack(f"The readings of {name}", data, places)
+        once = part.group_by(list(names)).aggregate([]).to_pandas()
+        found.append(once.assign(dump_sha256=sha256, dump_name=name))
+    whole = tables.conform(pd.concat(found, ignore_index=True), regions.CARRIED)
+    return whole.drop_duplicates(ignore_index=True)
 
 
 def with_state(connection: sqlite3.Connection, stored: pd.DataFrame) -> pd.DataFrame:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from ingest import arrow, blocks, frames, linkstates, memory, pairings, store, territory
+from ingest import arrow, blockwriter, frames, linkstates, memory, pairings, store, territory
+from ingest.blockwriter import Block
 from ingest.partwise import Outcome
 from ingest.schema import BLOCKS, DERIVED, KEYED_BY_ROW
 from ingest.territory import WHOLE
@@ -66,7 +68,7 @@ def put_whole(
     makers = _tables(made, stored, numbers)
     for name in BLOCKS:
         memory.give_back()  # what the table before took on its way
-        blocks.put(connection, name, makers[name]())
+        blockwriter.put(connection, name, makers[name]())
     for name, columns in DERIVED.items():
         connection.execute(f"DELETE FROM derived_{name}")
         _insert(connection, name, tables.conform(makers[name](), columns))
@@ -75,19 +77,26 @@ def put_whole(
     store.put_meta(connection, "planned", str(len(made.planned)))
 
 
-def pack(part: Part, stored: pd.DataFrame, numbers: Ints) -> dict[str, bytes]:
-    """Write the tables of a part down as they lie in the store: a tenth of the memory."""
+@dataclass(frozen=True)
+class Packed:
+    """The tables of a part as they lie in the store: a tenth of the memory."""
+
+    blocks: Mapping[str, tuple[Block, ...]]
+    rows: Mapping[str, bytes]
+    """Those kept by row, each an Arrow stream."""
+
+
+def pack(part: Part, stored: pd.DataFrame, numbers: Ints) -> Packed:
+    """Write the tables of a part down; `stored` and `numbers` as `put_whole` takes them."""
     makers = _tables(part, stored, numbers)
-    contracts = {**BLOCKS, **{n: columns for n, columns in DERIVED.items() if n != "completion"}}
-    return {
-        name: arrow.pack(arrow.table(tables.conform(makers[name](), columns)))
-        for name, columns in contracts.items()
-    }
-
-
-def _unpacked(packed: Mapping[str, bytes], name: str) -> pd.DataFrame:
-    contract = {**BLOCKS, **DERIVED}[name]
-    return tables.conform(arrow.unpack(f"The table {name}", packed[name]).to_pandas(), contract)
+    return Packed(
+        {name: tuple(blockwriter.pack(name, makers[name]())) for name in BLOCKS},
+        {
+            name: arrow.pack(arrow.table(tables.conform(makers[name](), columns)))
+            for name, columns in DERIVED.items()
+            if name != "completion"
+        },
+    )
 
 
 def put_parts(connection: sqlite3.Connection, found: Outcome, questions: pd.DataFrame) -> None:
@@ -100,13 +109,12 @@ def put_parts(connection: sqlite3.Connection, found: Outcome, questions: pd.Data
     else:
         _take_out(connection, found)
     for region, made in found.made.items():
-        for name in BLOCKS:
-            memory.give_back()
-            gone = made.rows if name in KEYED_BY_ROW else made.links
-            blocks.replace(connection, name, _unpacked(made.packed, name), gone)
-        for name in DERIVED:
-            if name != "completion":
-                _insert(connection, name, _unpacked(made.packed, name))
+        packed: Packed = made.packed
+        for name, blocks in packed.blocks.items():
+            blockwriter.put_in(connection, name, blocks)
+        for name, data in packed.rows.items():
+            rows = arrow.unpack(f"The table {name}", data).to_pandas()
+            _insert(connection, name, tables.conform(rows, DERIVED[name]))
         pairings.keep(connection, region, made.memory)
     whole = {"finding": found.findings, "question": questions}
     _insert(connection, "findings", found.findings)
@@ -129,41 +137,38 @@ def _clear(connection: sqlite3.Connection) -> None:
 
 def _take_out(connection: sqlite3.Connection, found: Outcome) -> None:
     """Take out the rows of regions that are made anew or are no more, and what is asked once."""
-    links, rows = _left_over(connection, found)
+    links, rows = _links(found), _rows(connection, found)
     for name in BLOCKS:
         gone: Any = rows if name in KEYED_BY_ROW else links
         if len(gone):
-            blocks.replace(connection, name, tables.empty(BLOCKS[name]), gone)
+            blockwriter.replace(connection, name, tables.empty(BLOCKS[name]), gone)
     for region in (*found.gone, WHOLE):
         for name, (column, held) in _OWNED.items():
             ids = found.before.of(held, region)[column]
             frames.delete(connection, f"derived_{name}", column, ids.to_list())
         pairings.forget(connection, region)
-    changed = {link for made in found.made.values() for link in made.links}
     for name in _BY_LINK:
-        frames.delete(connection, f"derived_{name}", "link_id", sorted(changed.union(links)))
+        frames.delete(connection, f"derived_{name}", "link_id", links.to_list())
 
 
-def _left_over(connection: sqlite3.Connection, found: Outcome) -> tuple[list[str], list[int]]:
-    """Return links and rows that regions held before and none that was made anew holds now."""
+def _links(found: Outcome) -> pd.Series[Any]:
+    """Return the links that regions held before that are made anew or are no more."""
     cells = [found.before.of("cell", region)["cell"].to_numpy() for region in found.gone]
     held = np.isin(found.before.cells, np.concatenate([np.zeros(0, "int64"), *cells]))
-    before = set(found.plan.links["link_id"].array[held])
-    links = before.difference(*(made.links for made in found.made.values()))
+    return found.plan.links["link_id"].loc[held]
+
+
+def _rows(connection: sqlite3.Connection, found: Outcome) -> Ints:
+    """Return the row numbers of the readings of such regions."""
     dumps = [found.before.of("dump", region)["dump_sha256"] for region in found.gone]
     numbered = [
         np.arange(first, last + 1)
-        for sha256 in {one for part in dumps for one in part}
+        for sha256 in dict.fromkeys(one for part in dumps for one in part)
         for first, last in connection.execute(
             "SELECT first_row, last_row FROM dump WHERE sha256 = ?", (sha256,)
         )
     ]
-    none = np.zeros(0, dtype="int64")
-    rows = np.setdiff1d(
-        np.concatenate([none, *numbered]),
-        np.concatenate([none, *(made.rows for made in found.made.values())]),
-    )
-    return sorted(links), rows.tolist()
+    return np.concatenate([np.zeros(0, dtype="int64"), *numbered])
 
 
 def _insert(connection: sqlite3.Connection, name: str, rows: pd.DataFrame) -> None:

@@ -29,19 +29,6 @@ TIES: tables.Columns = {"one": "text", "other": "text"}
 `sheet ID`, `cell NUMBER`."""
 
 
-def carried(stored: pd.DataFrame) -> pd.DataFrame:
-    """Return CARRIED of some readings (STORED)."""
-    numbers = [columns.codes(stored[name]) for name in CARRIED]
-    key = columns.combined(*(number for number, _ in numbers))
-    first = np.full(int(key.max(initial=-1)) + 1, 0)
-    first[key[::-1]] = np.arange(len(key))[::-1]
-    made = {
-        name: pd.array(texts[number[first]], dtype="str")
-        for name, (number, texts) in zip(CARRIED, numbers, strict=True)
-    }
-    return tables.conform(pd.DataFrame(made), CARRIED)
-
-
 def cells(ground: Ground) -> Ints:
     """Return the number of each link's cell, from 0 in the order of the plan."""
     links = ground.plan.links

@@ -13,7 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from ingest import arrow, blocks
+from ingest import arrow, blocks, blockwriter
 from ingest.errors import Damaged
 from ingest.schema import BLOCKS, KEYED_BY_ROW
 from rules import tables
@@ -46,10 +46,10 @@ def test_a_link_finds_its_rows_in_the_order_in_which_they_were_put(
     links: list[str], size: int
 ) -> None:
     with opened() as one, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(blocks, "_ROWS", size)
+        patch.setattr(blockwriter, "_ROWS", size)
         put = made(links)
-        blocks.put(one, "test_states", put)
-        blocks.put(one, "test_states", put)  # in place of the rows before
+        blockwriter.put(one, "test_states", put)
+        blockwriter.put(one, "test_states", put)  # in place of the rows before
         for link in {*links, "", "never", "A", "~"}:
             found = blocks.of_link(one, "test_states", link)
             wanted = put.loc[put["link_id"] == link].to_dict("records")
@@ -68,7 +68,7 @@ def test_a_link_finds_its_rows_in_the_order_in_which_they_were_put(
 def test_absent_numbers_are_none_and_flags_are_numbers() -> None:
     with opened() as connection:
         grades = pd.DataFrame({"link_id": ["A"], "loss_db": [float("nan")], "marginal": [True]})
-        blocks.put(connection, "grades", grades)
+        blockwriter.put(connection, "grades", grades)
         (row,) = blocks.of_link(connection, "grades", "A")
         assert row["loss_db"] is None and row["marginal"] == 1 and row["limit_confirmed"] == 0
         assert list(row) == list(BLOCKS["grades"])
@@ -78,7 +78,7 @@ def test_absent_numbers_are_none_and_flags_are_numbers() -> None:
 
 def test_damaged_columns_are_named() -> None:
     with opened() as connection:
-        blocks.put(connection, "grades", pd.DataFrame({"link_id": ["A"]}))
+        blockwriter.put(connection, "grades", pd.DataFrame({"link_id": ["A"]}))
         (data,) = connection.execute("SELECT data FROM derived_block").fetchone()
         for torn in (data[: len(data) // 2], data[:-1] + b"x", b"", None, "text"):
             with pytest.raises(Damaged, match="The table grades by column cannot be read"):
@@ -138,18 +138,18 @@ def test_a_table_changed_in_part_is_as_if_it_were_put_whole(
     name, steps = drawn
     column = KEYS[name][0]
     with opened() as one, opened() as other, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(blocks, "_ROWS", size)
-        patch.setattr(blocks, "_TOGETHER", together)
+        patch.setattr(blockwriter, "_ROWS", size)
+        patch.setattr(blockwriter, "_TOGETHER", together)
         patch.setattr(arrow, "SHARED", few)
         model = tables.spelled(tables.empty(BLOCKS[name]))
         for number, (come, go) in enumerate(steps):
             frame = rows_of(name, come, 100 * number)
             before = stored(one, name)
-            blocks.replace(one, name, frame, go)
+            blockwriter.replace(one, name, frame, go)
             kept = model.loc[~model[column].isin([*come, *go])]
             model = pd.concat([kept, tables.spelled(frame)], ignore_index=True)
             model = model.sort_values(column, kind="stable", ignore_index=True)
-            blocks.put(other, name, tables.conform(model, BLOCKS[name]))
+            blockwriter.put(other, name, tables.conform(model, BLOCKS[name]))
 
             found = tables.spelled(blocks.frame(one, name))
             pd.testing.assert_frame_equal(found, tables.spelled(model))
@@ -192,15 +192,15 @@ def touched_by(name: str, before: dict[str, bytes], come: list[Any], go: list[An
 def test_blocks_that_a_change_does_not_touch_keep_their_bytes(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    monkeypatch.setattr(blocks, "_ROWS", 10)
+    monkeypatch.setattr(blockwriter, "_ROWS", 10)
     links = [f"L{number:03d}" for number in range(100)]
     with opened() as connection:
-        blocks.put(connection, "test_states", made(links))
+        blockwriter.put(connection, "test_states", made(links))
         before = stored(connection, "test_states")
         assert list(before) == links[::10]
         # what need not be opened may even be damaged
         connection.execute("UPDATE derived_block SET data = x'00' WHERE first NOT LIKE 'L04%'")
-        blocks.replace(
+        blockwriter.replace(
             connection, "test_states", made(["L041", "L042x", "L044"]), ["L041", "L044", "L047"]
         )
         after = stored(connection, "test_states")
@@ -212,28 +212,29 @@ def test_blocks_that_a_change_does_not_touch_keep_their_bytes(
 
 def test_a_key_that_no_block_holds_leaves_all_as_it_is() -> None:
     with opened() as connection:
-        blocks.put(connection, "test_states", made(["A", "C"]))
+        blockwriter.put(connection, "test_states", made(["A", "C"]))
         connection.execute("CREATE TABLE written (first TEXT)")
         for act in ("INSERT", "DELETE", "UPDATE"):
             connection.execute(
                 f"CREATE TRIGGER after_{act} AFTER {act} ON derived_block "
                 "BEGIN INSERT INTO written VALUES (''); END"
             )
+        nothing = tables.empty(BLOCKS["test_states"])
         for gone in (["B"], [], pd.Series(["", "D"], dtype="str")):
-            blocks.replace(connection, "test_states", tables.empty(BLOCKS["test_states"]), gone)
+            blockwriter.replace(connection, "test_states", nothing, gone)
         assert connection.execute("SELECT count(*) FROM written").fetchone() == (0,)
-        blocks.replace(connection, "test_states", tables.empty(BLOCKS["test_states"]), ["A", "C"])
+        blockwriter.replace(connection, "test_states", nothing, ["A", "C"])
         assert stored(connection, "test_states") == {}
 
 
 def test_small_rests_join_their_neighbours(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(blocks, "_ROWS", 10)
+    monkeypatch.setattr(blockwriter, "_ROWS", 10)
     links = [f"L{number:03d}" for number in range(100)]
     with opened() as connection:
-        blocks.put(connection, "test_states", made(links))
+        blockwriter.put(connection, "test_states", made(links))
         none = tables.empty(BLOCKS["test_states"])
         for at in range(0, 100, 10):  # two links are left of each ten
-            blocks.replace(connection, "test_states", none, links[at + 2 : at + 10])
+            blockwriter.replace(connection, "test_states", none, links[at + 2 : at + 10])
         left = [held("test_states", data) for data in stored(connection, "test_states").values()]
         assert list(chain.from_iterable(left)) == [link for link in links if link[-1] in "01"]
         assert len(left) <= 4
@@ -242,7 +243,7 @@ def test_small_rests_join_their_neighbours(monkeypatch: pytest.MonkeyPatch) -> N
 def test_a_change_names_a_damaged_block_and_another_place() -> None:
     with opened() as connection:
         for harm in ("data = x'00'", "first = 'B'"):
-            blocks.put(connection, "test_states", made(["A", "C"]))
+            blockwriter.put(connection, "test_states", made(["A", "C"]))
             connection.execute(f"UPDATE derived_block SET {harm}")
             with pytest.raises(Damaged, match="The table test_states by column cannot be read"):
-                blocks.replace(connection, "test_states", made(["C"]), ["C"])
+                blockwriter.replace(connection, "test_states", made(["C"]), ["C"])

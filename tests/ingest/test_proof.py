@@ -14,6 +14,7 @@ import pytest
 from ingest import (
     acts,
     blocks,
+    blockwriter,
     compare,
     derive,
     intake,
@@ -170,7 +171,7 @@ def test_a_changed_grade_is_named(tmp_path: Path) -> None:
     with closing(sqlite3.connect(job.store)) as connection, connection:
         grades = blocks.frame(connection, "grades")
         assert len(grades) == 6
-        blocks.put(connection, "grades", grades.assign(grade="fail"))
+        blockwriter.put(connection, "grades", grades.assign(grade="fail"))
     assert any("derived_grades" in str(problem) for problem in verify.verify(job).problems)
 
 
