@@ -79,6 +79,8 @@ class Outcome:
     made: Mapping[str, Made]
     gone: tuple[str, ...]
     """Regions that were held before and are made anew or are no more."""
+    standing: Ints
+    """Cells of theirs of whose links all that is written stands."""
     plan: Plan
     now: Territory
     before: Territory
@@ -139,21 +141,29 @@ class _Digests:
     def of(self, dumps: Iterable[str], sheets: Collection[str], links: Ints) -> str:
         """Return the digest of all that a region depends on beside the ground."""
         held = sorted(dumps)
-        sheets_ = self.given.run_sheets
-        said = [
-            sheets_.sheets.loc[sheets_.sheets["sheet_id"].isin(sheets)],
-            sheets_.checks.loc[sheets_.checks["sheet_id"].isin(sheets)],
-        ]
-        acts: list[Any] = []
-        if self._acts:
-            acted = np.fromiter(self._acts, dtype="int64")
-            for link in np.sort(acted[np.isin(acted, links)]).tolist():
-                acts += self._acts[link]
+        said = [self._said.get(sheet, []) for sheet in sorted(sheets)]
         return _digest(
             [(one, self.given.dumps[one], self._answers.get(one[:16], [])) for one in held],
-            [[tuple(row) for row in frame.itertuples(index=False)] for frame in said],
-            acts,
+            said,
+            self.acts(links),
         )
+
+    def acts(self, links: Ints) -> list[Any]:
+        """Return what people said of some links (rows of the plan)."""
+        if not self._acts:
+            return []
+        acted = np.fromiter(self._acts, dtype="int64")
+        told = np.sort(acted[np.isin(acted, links)]).tolist()
+        return [act for link in told for act in self._acts[link]]
+
+    @cached_property
+    def _said(self) -> dict[str, list[Any]]:
+        """What each run sheet says, by its id."""
+        out: dict[str, list[Any]] = {}
+        for frame in (self.given.run_sheets.sheets, self.given.run_sheets.checks):
+            for row in frame.itertuples(index=False):
+                out.setdefault(str(row.sheet_id), []).append(tuple(row))
+        return out
 
 
 def _digest(*parts: object) -> str:
@@ -167,6 +177,8 @@ class _Work:
         self.given, self.before, self.digests, self.pack = given, before, digests, pack
         self.ground, self.now = given.ground, before
         self.made: dict[str, Made] = {}
+        self.standing: dict[str, Ints] = {}
+        """Cells of regions made anew of which all that is written stands."""
         self.settled: list[tuple[frozenset[str], Memory]] = []
         self.redone = self.wanted = 0
         self.alone = False
@@ -174,26 +186,32 @@ class _Work:
 
     def done(self) -> Outcome:
         """Evaluate what must be, until nothing touches anything else."""
+        given = self.given
         self._all(self._changed())
         turns = 0
         while turned := self._turned(everything=turns >= MOST_TURNS):
             self._all(turned)
             turns += 1
         self._rest()
-        names = self.now.names()
         findings, questions = parts.of_job(
-            [
-                *(self.now.wide(name) for name in names),
-                parts.of_plan(self.ground.plan, self.given.decided, self.given.settings),
-            ],
-            [self.now.of("lacking", name) for name in names],
-            self.given.decided,
+            [self.now.wide(), parts.of_plan(self.ground.plan, given.decided, given.settings)],
+            [self.now.all("lacking")],
+            given.decided,
         )
+        names = self.now.names()
         gone = (set(self.before.names()) - set(names)) | (set(self.before.names()) & set(self.made))
+        none = np.zeros(0, dtype="int64")
         return Outcome(
-            self.made, tuple(sorted(gone)), self.ground.plan, self.now, self.before,
-            not self.before.names(), findings, questions,
-        )  # fmt: skip
+            made=self.made,
+            gone=tuple(sorted(gone)),
+            standing=np.concatenate([none, *self.standing.values()]),
+            plan=self.ground.plan,
+            now=self.now,
+            before=self.before,
+            whole=not self.before.names(),
+            findings=findings,
+            questions=questions,
+        )
 
     @cached_property
     def _held(self) -> pd.DataFrame:
@@ -229,7 +247,14 @@ class _Work:
             elif dumps:
                 fresh.append(dumps)
         self.alone = self._is_small() and len(fresh) + len(stands) <= 1
-        changed = [name for name, dumps in stands.items() if not self._stands(name, dumps)]
+        digests, cells = self.before.digests(), self.before.cells_of()
+        none = np.zeros(0, dtype="int64")
+        changed = [
+            name
+            for name, dumps in stands.items()
+            if digests[name]
+            != self._digest(dumps, self._sheets_of(dumps), self._links(cells.get(name, none)))
+        ]
         fresh += [stands.pop(name) for name in changed]
         groups, taken = self._put_together(fresh, stands)
         self.alone = self._is_small() and len(groups) + len(stands) - len(taken) <= 1
@@ -262,12 +287,6 @@ class _Work:
 
     def _size(self, dumps: Iterable[str]) -> int:
         return sum(self.given.sizes[dump] for dump in dumps)
-
-    def _stands(self, region: str, dumps: set[str]) -> bool:
-        """Tell whether a region depends on nothing that changed."""
-        cells = self.before.of("cell", region)["cell"].to_numpy()
-        digest = self._digest(dumps, self._sheets_of(dumps), self._links(cells))
-        return bool((self.before.of("region", region)["digest"] == digest).all())
 
     def _digest(self, dumps: Collection[str], sheet_ids: list[str], links: Ints) -> str:
         return _digest(self.digests.of(dumps, sheet_ids, links), self.alone)
@@ -421,9 +440,7 @@ class _Work:
         free = np.ones(int(self.now.cells.max(initial=-1)) + 1, dtype="bool")
         free[owned] = False
         of_unread = {
-            str(name): part["cell"].to_numpy()
-            for name, part in self.now.held["cell"].groupby("region")
-            if not _is_read(str(name))
+            name: cells for name, cells in self.now.cells_of().items() if not _is_read(name)
         }
         sizes = np.bincount(self.now.cells, minlength=len(free))
         lone = np.flatnonzero(free)
@@ -444,8 +461,7 @@ class _Work:
     def _unread(self, name: str, cells: Ints, sheet_ids: list[str]) -> None:
         links = self._links(cells)
         digest = self.digests.of([], sheet_ids, links) + _digest(cells.tolist())
-        known = name in self.before.names()
-        if known and bool((self.before.of("region", name)["digest"] == digest).all()):
+        if self.before.digests().get(name) == digest:
             return
         self.now = self.now.without([name])
         if not len(cells) and not sheet_ids:
@@ -453,12 +469,30 @@ class _Work:
         given = self.given
         sheets = _some_sheets(given.run_sheets, sheet_ids)
         part = parts.unread(self._plan(links), sheets, given.sets, given.decided, given.settings)
-        held = _held(part, digest, 0) | {
-            "sheet": pd.DataFrame({"sheet_id": sheet_ids}, dtype="str"),
-            "cell": pd.DataFrame({"cell": cells}),
-        }
-        none = np.zeros(0, dtype="int64")
-        self._put(name, part, tables.empty(tables.STORED), none, held, None)
+        held = pd.DataFrame({"cell": cells, "told": self._told(cells)})
+        before = self.before.of("cell", name)
+        # links without readings have nothing to do with each other: what is written of them stands
+        stands = held.merge(before, on=["cell", "told"])["cell"].to_numpy()
+        self.standing[name] = stands
+        self._put(
+            name,
+            parts.of_links(part, self._names(np.setdiff1d(cells, stands))),
+            tables.empty(tables.STORED),
+            np.zeros(0, dtype="int64"),
+            _held(part, digest, 0)
+            | {"sheet": pd.DataFrame({"sheet_id": sheet_ids}, dtype="str"), "cell": held},
+            None,
+        )
+
+    def _told(self, cells: Ints) -> list[str]:
+        """Return the digest of what people said of the links of each cell, empty for nothing."""
+        if not self.digests.acts(self._links(cells)):
+            return [""] * len(cells)
+        told = [self.digests.acts(self._links(cells[[at]])) for at in range(len(cells))]
+        return [_digest(acts) if acts else "" for acts in told]
+
+    def _names(self, cells: Ints) -> pd.Series[Any]:
+        return self.ground.plan.links["link_id"].take(self._links(cells))
 
 
 _LOOSE = "sheets without readings"

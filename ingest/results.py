@@ -119,8 +119,7 @@ def put_parts(connection: sqlite3.Connection, found: Outcome, questions: pd.Data
     whole = {"finding": found.findings, "question": questions}
     _insert(connection, "findings", found.findings)
     _insert(connection, "questions", questions)
-    names = found.now.names()
-    summed = completion.total([found.now.of("completion", name) for name in names])
+    summed = completion.total(found.now.all("completion"))
     connection.execute("DELETE FROM derived_completion")
     _insert(connection, "completion", summed)
     planned = int(found.now.held["region"]["planned"].sum())
@@ -154,7 +153,8 @@ def _take_out(connection: sqlite3.Connection, found: Outcome) -> None:
 def _links(found: Outcome) -> pd.Series[Any]:
     """Return the links that regions held before that are made anew or are no more."""
     cells = [found.before.of("cell", region)["cell"].to_numpy() for region in found.gone]
-    held = np.isin(found.before.cells, np.concatenate([np.zeros(0, "int64"), *cells]))
+    gone = np.setdiff1d(np.concatenate([np.zeros(0, "int64"), *cells]), found.standing)
+    held = np.isin(found.before.cells, gone)
     return found.plan.links["link_id"].loc[held]
 
 

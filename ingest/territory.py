@@ -28,7 +28,7 @@ HELD: Mapping[str, tables.Columns] = {
     "region": {"digest": "text", "planned": "int", "readings": "int"},
     "dump": regions.CARRIED,
     "sheet": {"sheet_id": "text"},
-    "cell": {"cell": "int"},
+    "cell": {"cell": "int", "told": "text"},
     "run": {"run_id": "text"},
     "finding": {"finding_id": "text"},
     "question": {"question_id": "text"},
@@ -38,7 +38,8 @@ HELD: Mapping[str, tables.Columns] = {
     "concerned": causes.CONCERNED,
     "lacking": grade_findings.LACKING,
 }
-"""Tables of a row per thing that a region holds; each has the column `region` before these."""
+"""Tables of a row per thing that a region holds; each has the column `region` before these. `told`
+is the digest of what people said of links of a cell that nothing was measured near."""
 WHOLE = ""
 """The region that holds what is asked once in the whole job."""
 
@@ -57,11 +58,24 @@ class Territory:
         """Return the regions."""
         return self.held["region"]["region"].to_list()
 
+    def all(self, name: str) -> pd.DataFrame:
+        """Return the rows of a table, without the name of their region."""
+        return self.held[name][list(HELD[name])]
+
     def of(self, name: str, region: str) -> pd.DataFrame:
         """Return the rows of a table that belong to a region, without its name."""
-        frame = self.held[name]
-        mine = (frame["region"] == region).to_numpy()
-        return frame.loc[mine, list(HELD[name])].reset_index(drop=True)
+        mine = (self.held[name]["region"] == region).to_numpy()
+        return self.all(name).loc[mine].reset_index(drop=True)
+
+    def digests(self) -> dict[str, str]:
+        """Return the digest of what each region depends on."""
+        frame = self.held["region"]
+        return dict(zip(frame["region"], frame["digest"], strict=True))
+
+    def cells_of(self) -> dict[str, Ints]:
+        """Return the cells of each region that has any."""
+        by = self.held["cell"].groupby("region")["cell"]
+        return {str(region): cells.to_numpy(dtype=np.int64) for region, cells in by}
 
     def without(self, gone: Collection[str]) -> Territory:
         """Return it without some regions."""
@@ -86,9 +100,9 @@ class Territory:
             out[1][fibres - 1][head] = elsewhere
         return (out[0][0], out[0][1]), (out[1][0], out[1][1])
 
-    def wide(self, region: str) -> Wide:
-        """Return what a region leaves to be asked in the whole."""
-        return Wide(self.of("wide", region), self.of("concerned", region))
+    def wide(self) -> Wide:
+        """Return what all regions leave to be asked in the whole."""
+        return Wide(self.all("wide"), self.all("concerned"))
 
 
 def empty(ground: str, cells: Ints) -> Territory:

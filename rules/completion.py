@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
 
 import numpy as np
 import numpy.typing as npt
@@ -236,9 +235,8 @@ def count(states: pd.DataFrame, links: pd.DataFrame) -> pd.DataFrame:
     return tables.conform(pd.concat(parts, ignore_index=True), tables.COMPLETION)
 
 
-def total(parts: Sequence[pd.DataFrame]) -> pd.DataFrame:
-    """Add up COMPLETION of parts of a job of which no two share a link."""
-    every = pd.concat([tables.empty(tables.COMPLETION), *parts], ignore_index=True)
+def total(every: pd.DataFrame) -> pd.DataFrame:
+    """Add up COMPLETION of parts of a job, one below the other; no two of them share a link."""
     counts = [name for name in tables.COMPLETION if name not in ("scope", "name", "percent")]
     summed = every.groupby(["scope", "name"], as_index=False, sort=False)[counts].sum()
     summed["percent"] = _percent(summed)

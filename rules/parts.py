@@ -9,7 +9,7 @@ which are asked about once in the whole job. A whole job is a part too.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import pandas as pd
 
@@ -142,6 +142,16 @@ def unread(
         tables.empty(tables.QUESTIONS), tables.empty(tables.FINDINGS), None,
     )  # fmt: skip
     return judge(plan, ready, nothing, run_sheets, sets, decisions, settings, lambda: None)
+
+
+def of_links(part: Part, links: pd.Series) -> Part:
+    """Return a part with the rows of some links alone in the tables that are by link."""
+    kept = {
+        name: frame.loc[columns.among(frame["link_id"], links.to_list())]
+        for name in ("planned", "limits", "grades", "test_states", "retests")
+        if len(frame := getattr(part, name))
+    }
+    return replace(part, **kept)
 
 
 def of_plan(plan: Plan, decisions: Decisions, settings: Settings) -> Wide:
