@@ -208,7 +208,8 @@ def _given(job: Job, connection: sqlite3.Connection, decided: Decisions) -> part
     return partwise.Given(
         mark, _ground(job, connection), sheets.tables_of(connection), sets_from(limits), decided,
         {sha256: tuple(rest) for sha256, _, *rest in rows}, {row[0]: row[1] for row in rows},
-        lambda hashes: readings.carried(connection, hashes), load,
+        lambda hashes: readings.carried(connection, hashes),
+        lambda hashes: readings.labels(connection, hashes), load,
         lambda region: pairings.load(connection, region),
     )  # fmt: skip
 

@@ -1,14 +1,13 @@
 """A job evaluated region by region: only those are evaluated anew of which something changed.
 
-What comes out is what `evaluate` gives for the whole (`verify` derives the whole and compares). A
-region's place is known only when its records are paired: where one may stand near what another
-region holds, the two become one and are paired once more.
+What comes out is what `evaluate` gives for the whole (`verify` derives the whole and compares).
+Regions that changed are evaluated together, as one part or as few as memory wants, and told apart
+afterwards (`rules.division`). Where records stand is known only once they are paired: what they
+come near that another region holds is then evaluated with them.
 """
 
 from __future__ import annotations
 
-import hashlib
-import json
 from collections import Counter
 from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
@@ -19,22 +18,22 @@ import numpy as np
 import pandas as pd
 
 from ingest import memory, territory
+from ingest.decided import Digests, digest_of
 from ingest.territory import Territory
-from rules import columns, pairing, parts, preparation, regions, tables
+from rules import columns, division, pairing, parts, preparation, regions, tables
 from rules.columns import Ints
+from rules.division import Owners
 from rules.evaluation import Decisions, Plan, RunSheets
 from rules.limit_sets import LimitSet
-from rules.pairing import Ground, Lost, Memory
+from rules.pairing import Ground, Lost, Memory, Pairing
 from rules.parts import Part
+from rules.preparation import Prepared
 from rules.settings import Settings
 
+TOGETHER = 250_000
+"""Readings that are evaluated at once: more would take memory and save no time."""
 CHUNK = 16_384
 """Links of one region that nothing was measured near."""
-LEAST = 25_000
-"""Readings of a region: what shares nothing is put together until it has as many, since a part has
-a cost of its own that is as large as that of ten thousand readings."""
-MOST_TURNS = 4
-"""Rounds in which names that the plan lacks may still turn; then all are evaluated as one."""
 
 
 @dataclass(frozen=True)
@@ -53,6 +52,8 @@ class Given:
     """Readings of each of them."""
     carried: Callable[[Collection[str]], pd.DataFrame]
     """Read which meters and sources some dumps hold (`regions.CARRIED`)."""
+    labels: Callable[[Collection[str]], pd.DataFrame]
+    """Read the labels of some dumps, each once: dump_sha256, label."""
     load: Callable[[Collection[str]], tuple[pd.DataFrame, Ints]]
     """Read the readings of some dumps: STORED and their row numbers."""
     remembered: Callable[[str], Memory | None]
@@ -66,17 +67,18 @@ class Given:
 
 @dataclass(frozen=True)
 class Made:
-    """A region evaluated anew, its `part` already written down by `pack`."""
+    """Regions evaluated together: their tables as `pack` wrote them, and what is remembered."""
 
     packed: Any
-    memory: Memory | None
+    regions: tuple[str, ...]
+    memories: Mapping[str, Memory]
 
 
 @dataclass(frozen=True)
 class Outcome:
     """What changed: regions made and regions gone, and all that is held now."""
 
-    made: Mapping[str, Made]
+    made: tuple[Made, ...]
     gone: tuple[str, ...]
     """Regions that were held before and are made anew or are no more."""
     standing: Ints
@@ -91,214 +93,157 @@ class Outcome:
     """What is asked once in the whole job."""
 
 
-Pack = Callable[[Part, pd.DataFrame, Ints], Any]
-"""Write down the tables of a part, given its STORED and their row numbers."""
+Pack = Callable[[Part, pd.DataFrame, Ints, pd.Series], Any]
+"""Write down the tables of a part, given its STORED, their row numbers, and the links of which all
+that is written stands."""
 
 
 def evaluate(given: Given, before: Territory | None, pack: Pack) -> Outcome:
     """Bring the regions of a job up to date; `before` is what the last evaluation held."""
-    digests = _Digests(given)
+    digests = Digests(given.mark, given.ground, given.decided, given.run_sheets, given.dumps)
     if before is None or before.ground != digests.ground:
         before = territory.empty(digests.ground, regions.cells(given.ground))
     return _Work(given, before, digests, pack).done()
 
 
-class _Digests:
-    """What people decided, by what it concerns, so that a change reaches its region alone."""
+@dataclass(frozen=True)
+class _Tried:
+    """Dumps whose records are paired."""
 
-    def __init__(self, given: Given) -> None:
-        self.given = given
-        answers, acts = (
-            [tuple(row) for row in frame.itertuples(index=False)]
-            for frame in (given.decided.answers, given.decided.acts)
-        )
-        place = tables.ANSWERS
-        action, ids = (list(place).index(name) for name in ("action", "reading_ids"))
-        self._answers: dict[str, list[Any]] = {}
-        wide: list[Any] = []
-        for row in answers:
-            named = {one.partition(".")[0] for one in json.loads(row[ids] or "[]")}
-            for dump in named:
-                self._answers.setdefault(dump, []).append(row)
-            if row[action] == "alias" or not named:
-                wide.append(row)
-        number = given.ground.place.number if acts else {}
-        subject = list(tables.ACTS).index("subject")
-        self._acts: dict[int, list[Any]] = {}
-        for row in acts:
-            if row[subject] in number:
-                self._acts.setdefault(number[row[subject]], []).append(row)
-            else:
-                wide.append(row)
-        kind, argument = (list(tables.ACTS).index(name) for name in ("kind", "argument"))
-        noted = any(
-            row[kind] == "note" and row[argument] in ("skipped", "blocked")
-            for rows in self._acts.values()
-            for row in rows
-        )
-        self.ground = _digest(given.mark, given.ground.digest, wide, noted)
-
-    def of(self, dumps: Iterable[str], sheets: Collection[str], links: Ints) -> str:
-        """Return the digest of all that a region depends on beside the ground."""
-        held = sorted(dumps)
-        said = [self._said.get(sheet, []) for sheet in sorted(sheets)]
-        return _digest(
-            [(one, self.given.dumps[one], self._answers.get(one[:16], [])) for one in held],
-            said,
-            self.acts(links),
-        )
-
-    def acts(self, links: Ints) -> list[Any]:
-        """Return what people said of some links (rows of the plan)."""
-        if not self._acts:
-            return []
-        acted = np.fromiter(self._acts, dtype="int64")
-        told = np.sort(acted[np.isin(acted, links)]).tolist()
-        return [act for link in told for act in self._acts[link]]
-
-    @cached_property
-    def _said(self) -> dict[str, list[Any]]:
-        """What each run sheet says, by its id."""
-        out: dict[str, list[Any]] = {}
-        for frame in (self.given.run_sheets.sheets, self.given.run_sheets.checks):
-            for row in frame.itertuples(index=False):
-                out.setdefault(str(row.sheet_id), []).append(tuple(row))
-        return out
-
-
-def _digest(*parts: object) -> str:
-    return hashlib.sha256(repr(parts).encode()).hexdigest()
+    dumps: frozenset[str]
+    stored: pd.DataFrame
+    rows: Ints
+    sheet_ids: list[str]
+    sheets: RunSheets
+    ready: Prepared
+    paired: Pairing
+    outer: Lost
+    ties: pd.DataFrame
+    """TIES of dumps with the cells near which their records may stand."""
+    cells: Ints
 
 
 class _Work:
     """One evaluation under way: which region holds what so far."""
 
-    def __init__(self, given: Given, before: Territory, digests: _Digests, pack: Pack) -> None:
+    def __init__(self, given: Given, before: Territory, digests: Digests, pack: Pack) -> None:
         self.given, self.before, self.digests, self.pack = given, before, digests, pack
         self.ground, self.now = given.ground, before
-        self.made: dict[str, Made] = {}
-        self.standing: dict[str, Ints] = {}
-        """Cells of regions made anew of which all that is written stands."""
+        self.made: list[Made] = []
+        self.standing: list[Ints] = []
         self.settled: list[tuple[frozenset[str], Memory]] = []
-        self.redone = self.wanted = 0
-        self.alone = False
-        """Whether one region holds everything: a small job is not divided."""
+        """What pairing settled of dumps in this evaluation."""
+        self.sheets_of: dict[str, list[str]] = {}
+        """Run sheets by the first of the dumps that they belong with; "" for none."""
 
     def done(self) -> Outcome:
         """Evaluate what must be, until nothing touches anything else."""
         given = self.given
-        self._all(self._changed())
-        turns = 0
-        while turned := self._turned(everything=turns >= MOST_TURNS):
-            self._all(turned)
-            turns += 1
-        self._rest()
+        left = self._batches(self._changed()) or [frozenset[str]()]
+        while left:
+            dumps, *left = left
+            tried = self._pair(dumps, last=not left)
+            met = self._met(tried) or ([] if left else self._turned(tried))
+            if met:
+                left = [dumps | self._pull(met), *left]
+            else:
+                self._judge(tried, last=not left)
         findings, questions = parts.of_job(
             [self.now.wide(), parts.of_plan(self.ground.plan, given.decided, given.settings)],
-            [self.now.all("lacking")],
+            self.now.all("lacking"),
             given.decided,
         )
-        names = self.now.names()
-        gone = (set(self.before.names()) - set(names)) | (set(self.before.names()) & set(self.made))
+        made = {name for one in self.made for name in one.regions}
+        before = set(self.before.names())
         none = np.zeros(0, dtype="int64")
         return Outcome(
-            made=self.made,
-            gone=tuple(sorted(gone)),
-            standing=np.concatenate([none, *self.standing.values()]),
+            made=tuple(self.made),
+            gone=tuple(sorted((before - set(self.now.names())) | (before & made))),
+            standing=np.concatenate([none, *self.standing]),
             plan=self.ground.plan,
             now=self.now,
             before=self.before,
-            whole=not self.before.names(),
+            whole=not before,
             findings=findings,
             questions=questions,
         )
 
     @cached_property
     def _held(self) -> pd.DataFrame:
-        """CARRIED of every dump that counts, with the region that it is of so far."""
+        """CARRIED of every dump that counts, with the region that it was of."""
         known = self.before.held["dump"]
         known = known.loc[known["dump_sha256"].isin(self.given.dumps)]
         fresh = sorted(set(self.given.dumps) - set(known["dump_sha256"]))
         return pd.concat([known, self.given.carried(fresh).assign(region="")], ignore_index=True)
 
-    @cached_property
-    def _sheets(self) -> dict[str, list[str]]:
-        """Sheets by the region of `_groups` that they belong to, by its first dump; "" for none."""
-        return {}
-
-    def _changed(self) -> list[set[str]]:
+    def _changed(self) -> list[frozenset[str]]:
         """Return the groups of dumps that are no region yet, or no longer as they were."""
-        held, sheets = self._held, self.given.run_sheets.sheets
-        ties = regions.of_dumps(held, sheets)
+        held = self._held
         old = held.loc[held["region"] != ""]
         kept = pd.DataFrame(
             {"one": "dump " + old["dump_sha256"], "other": "region " + old["region"]}
         )
-        label = regions.joined(pd.concat([ties, kept], ignore_index=True))
-        fresh, stands = [], {}
-        for _, things in label.groupby("region", sort=True)["thing"]:
-            by = _by_kind(things)
-            dumps = set(by.get("dump", ()))
-            for sheet in by.get("sheet", ()):
-                self._sheets.setdefault(min(dumps, default=""), []).append(sheet)
-            names = by.get("region", ())
-            if len(names) == 1:
-                stands[names[0]] = dumps
-            elif dumps:
-                fresh.append(dumps)
-        self.alone = self._is_small() and len(fresh) + len(stands) <= 1
+        ties = [regions.of_dumps(held, self.given.run_sheets.sheets), kept]
         digests, cells = self.before.digests(), self.before.cells_of()
         none = np.zeros(0, dtype="int64")
-        changed = [
-            name
-            for name, dumps in stands.items()
-            if digests[name]
-            != self._digest(dumps, self._sheets_of(dumps), self._links(cells.get(name, none)))
-        ]
-        fresh += [stands.pop(name) for name in changed]
-        groups, taken = self._put_together(fresh, stands)
-        self.alone = self._is_small() and len(groups) + len(stands) - len(taken) <= 1
-        gone = set(filter(_is_read, self.now.names())) - (set(stands) - taken)
+        changed, stands = [], set[str]()
+        for by in _grouped(pd.concat(ties, ignore_index=True)):
+            dumps, sheet_ids = frozenset(by.get("dump", ())), by.get("sheet", [])
+            if sheet_ids:
+                self.sheets_of.setdefault(min(dumps, default=""), []).extend(sorted(sheet_ids))
+            if not dumps:
+                continue
+            name, *others = by.get("region", [""])
+            links = self._links(cells.get(name, none))
+            if not others and digests.get(name) == self.digests.of(dumps, sheet_ids, links):
+                stands.add(name)
+            else:
+                changed.append(dumps)
+        gone = {name for name in self.now.names() if _is_read(name) and name not in stands}
         self.now = self.now.without(gone)
-        return groups
+        return changed
 
-    def _is_small(self) -> bool:
-        return len(self.now.cells) <= CHUNK
+    def _batches(self, groups: list[frozenset[str]]) -> list[frozenset[str]]:
+        """Put groups of dumps together, as many as are evaluated at once."""
+        sizes = self.given.sizes
 
-    def _put_together(
-        self, fresh: list[set[str]], stands: Mapping[str, set[str]]
-    ) -> tuple[list[set[str]], set[str]]:
-        """Join small groups, and with them small regions that stand; name those."""
-        small = [(group, "") for group in fresh if self._size(group) < LEAST]
-        if small:
-            small += [(dumps, n) for n, dumps in stands.items() if self._size(dumps) < LEAST]
-        out = [group for group in fresh if self._size(group) >= LEAST]
-        together, names, taken = set[str](), set[str](), set[str]()
-        for group, name in sorted(small, key=lambda one: (one[1] != "", min(one[0]))):
-            if name and not together:
-                break  # nothing new is left to be put together with it
-            together |= group
-            names.add(name)
-            if self._size(together) >= LEAST:
-                out.append(together)
-                taken |= names
-                together, names = set(), set()
-        return out + [together] * bool(together), (taken | names) - {""}
+        def size(dumps: Iterable[str]) -> int:
+            return sum(sizes[dump] for dump in dumps)
 
-    def _size(self, dumps: Iterable[str]) -> int:
-        return sum(self.given.sizes[dump] for dump in dumps)
+        if sum(map(size, groups)) <= TOGETHER:
+            return [frozenset().union(*groups)] if groups else []
+        out = [frozenset[str]()]
+        for group in sorted(self._named_alike(groups), key=min):
+            if out[-1] and size(out[-1]) + size(group) > TOGETHER:
+                out.append(frozenset())
+            out[-1] |= group
+        return out
 
-    def _digest(self, dumps: Collection[str], sheet_ids: list[str], links: Ints) -> str:
-        return _digest(self.digests.of(dumps, sheet_ids, links), self.alone)
+    def _named_alike(self, groups: list[frozenset[str]]) -> list[frozenset[str]]:
+        """Join groups whose labels name the same places to the letter."""
+        typed = self.given.labels([dump for group in groups for dump in group])
+        number, labels = columns.codes(typed["label"])
+        names, sites = self.ground.place.names(pairs=False)
+        place = columns.positions(pd.Series(labels, dtype="str"), names)
+        cell = np.full(len(labels), -1, dtype="int64")
+        cell[place[place >= 0]] = self.now.cells[sites[place >= 0]]
+        named = cell[number] >= 0
+        dump = "dump " + typed["dump_sha256"]
+        said = pd.DataFrame(
+            {
+                "one": dump.loc[named],
+                "other": "cell " + pd.Series(cell[number][named]).astype("str").to_numpy(),
+            }
+        ).drop_duplicates()
+        whole = [
+            pd.DataFrame({"one": f"group {min(group)}", "other": [f"dump {d}" for d in group]})
+            for group in groups
+        ]
+        found = _grouped(pd.concat([said, *whole], ignore_index=True))
+        return [frozenset(by["dump"]) for by in found if "dump" in by]
 
-    def _sheets_of(self, dumps: Collection[str]) -> list[str]:
-        """Return the sheets of some dumps, with those of none where all is one region."""
-        return sorted(
-            sheet
-            for first, names in self._sheets.items()
-            if first in dumps or (self.alone and not first)
-            for sheet in names
-        )
+    def _sheet_ids(self, dumps: Collection[str]) -> list[str]:
+        return sorted(s for first, ids in self.sheets_of.items() if first in dumps for s in ids)
 
     def _links(self, cells: Ints) -> Ints:
         """Return the links (rows of the plan) of some cells."""
@@ -306,101 +251,67 @@ class _Work:
         wanted[cells] = True
         return np.flatnonzero(wanted[self.now.cells])
 
-    def _all(self, groups: list[set[str]]) -> None:
-        """Evaluate groups of dumps; those that come near each other as one."""
-        queue = sorted(groups, key=min, reverse=True)
-        self.wanted, self.redone = sum(map(len, queue)), 0
-        while queue:
-            group = queue.pop()
-            near = self._one(group)
-            if not near:
-                continue
-            self.redone += len(group)
-            merged = set(group)
-            for name in near:
-                merged |= set(self.now.of("dump", name)["dump_sha256"])
-            self._forget(near)
-            if self.redone > self.wanted:  # too much hangs together to find it out bit by bit
-                merged = merged.union(*queue)
-                queue = []
-            queue.append(merged)
-
-    def _one(self, group: set[str]) -> list[str]:
-        """Evaluate one group; return the regions that it comes near, and then nothing else."""
-        given, region = self.given, min(group)
+    def _pair(self, dumps: frozenset[str], *, last: bool) -> _Tried:
+        """Pair the records of some dumps."""
+        given = self.given
         memory.give_back()
-        stored, rows = given.load(sorted(group))
-        sheet_ids = self._sheets_of(group)
-        sheets = _some_sheets(given.run_sheets, sheet_ids)
+        stored, rows = given.load(sorted(dumps))
+        sheet_ids = self._sheet_ids(dumps)
+        if last and self.before.digests().get(_LOOSE) != self._loose_digest():
+            sheet_ids = [*sheet_ids, *self._loose()]
+        sheets = RunSheets(
+            *(
+                frame.loc[frame["sheet_id"].isin(sheet_ids)].reset_index(drop=True)
+                for frame in (given.run_sheets.sheets, given.run_sheets.checks)
+            )
+        )
         ready = preparation.prepare(stored, sheets, given.decided, given.settings)
-        outer = self._outer()
-        paired = pairing.pair(
-            self.ground.plan, ready.working, ready.runs, given.decided, self.ground.parameters,
-            given.settings, self._memory(group), self.ground, outer,
-        )  # fmt: skip
-        placed = pd.Series(columns.codes(paired.pairs["link_id"])[1], dtype="str")
-        named = columns.positions(self.ground.plan.links["link_id"], placed)
-        near = np.append(paired.near(self.ground), named[named >= 0])
-        cells = columns.distinct(self.now.cells if self.alone else self.now.cells[near])
-        owned = self.now.held["cell"]
-        met = owned.loc[owned["cell"].isin(cells), "region"].unique().tolist()
-        read = [name for name in met if _is_read(name)]
-        if read:
-            return read
-        for name in met:
-            self._let_go(name, cells)
-        links = self._links(cells)
-        part = parts.judge(
-            self._plan(links), ready, paired, sheets, given.sets, given.decided, given.settings,
-            memory.give_back,
-        )  # fmt: skip
-        lost = paired.memory.lost if paired.memory else ({}, {})
-        digest = self._digest(group, sheet_ids, links)
-        held = _held(part, digest, len(stored)) | {
-            "dump": self._held.loc[self._held["dump_sha256"].isin(group)],
-            "sheet": pd.DataFrame({"sheet_id": sheet_ids}, dtype="str"),
-            "cell": pd.DataFrame({"cell": cells}),
-            "head": territory.heads(lost, outer),
-        }
-        self._put(region, part, stored, rows, held, paired.memory)
-        return []
+        outer = self._lost()
+        paired = parts.NOTHING
+        if dumps:
+            paired = pairing.pair(
+                self.ground.plan, ready.working, ready.runs, given.decided,
+                self.ground.parameters, given.settings, self._memory(dumps), self.ground, outer,
+            )  # fmt: skip
+        ties = self._near(ready.working, paired)
+        cells = _numbers(pd.concat([ties["one"], ties["other"]]), "cell")
+        return _Tried(dumps, stored, rows, sheet_ids, sheets, ready, paired, outer, ties, cells)
 
-    def _plan(self, links: Ints) -> Plan:
-        plan = self.ground.plan
-        if len(links) == len(plan.links):
-            return plan
-        return Plan(plan.links.take(links).reset_index(drop=True), plan.revision)
+    def _near(self, working: pd.DataFrame, paired: Pairing) -> pd.DataFrame:
+        """Tie dumps to the cells near which their records may stand, or on which they are."""
+        runs, links = paired.near(self.ground)
+        own = working[["run_id", "dump_sha256"]].astype("str").drop_duplicates()
+        beside = own.merge(runs, on="run_id")
+        placed = paired.pairs.loc[paired.pairs["link_id"] != "", ["reading_id", "link_id"]]
+        short = {dump[:16]: dump for dump in own["dump_sha256"]}
+        number, heads = columns.codes(placed["reading_id"].str.slice(0, 16))
+        link, names = columns.codes(placed["link_id"])
+        row = columns.positions(self.ground.plan.links["link_id"], pd.Series(names, dtype="str"))
+        key = columns.distinct(number * max(len(names), 1) + link)
+        dump = [short[head] for head in heads[key // max(len(names), 1)]]
+        on = self.now.cells[row[key % max(len(names), 1)]]
+        parts_ = (
+            ("dump " + beside["dump_sha256"], "component " + beside["component"]),
+            (_named("cell", self.now.cells[links["link"]]), "component " + links["component"]),
+            (pd.Series([f"dump {one}" for one in dump], dtype="str"), _named("cell", on)),
+        )
+        frames = [pd.DataFrame({"one": a, "other": b}).drop_duplicates() for a, b in parts_]
+        return tables.conform(pd.concat(frames, ignore_index=True), regions.TIES)
 
-    def _put(
-        self, region: str, part: Part, stored: pd.DataFrame, rows: Ints,
-        held: Mapping[str, pd.DataFrame], remembered: Memory | None,
-    ) -> None:  # fmt: skip
-        self.made[region] = Made(self.pack(part, stored, rows), remembered)
-        self.now = self.now.without([region]).plus(region, held)
-        if remembered is not None:
-            self.settled.append((frozenset(held["dump"]["dump_sha256"]), remembered))
-
-    def _forget(self, names: Collection[str]) -> None:
-        """Let go of regions that are to be evaluated once more."""
-        self.now = self.now.without(names)
-        for name in names:
-            self.made.pop(name, None)
-
-    def _memory(self, group: set[str]) -> Memory | None:
-        """Return what pairing settled of a group's dumps, now or before."""
-        found, left = [], set(group)
-        for dumps, remembered in reversed(self.settled):
-            if dumps <= left:
+    def _memory(self, dumps: frozenset[str]) -> Memory | None:
+        """Return what pairing settled of some dumps, now or before."""
+        found, left = [], set(dumps)
+        for held, remembered in reversed(self.settled):
+            if held <= left:
                 found.append(remembered)
-                left -= dumps
-        known = self.before.held["dump"]
-        for name, held in known.groupby("region")["dump_sha256"]:
-            if left.intersection(held) and not group.difference(left).intersection(held):
+                left -= held
+        for name, known in self.before.held["dump"].groupby("region")["dump_sha256"]:
+            if left.intersection(known) and not dumps.difference(left).intersection(known):
                 earlier = self.given.remembered(str(name))
                 found += [earlier] if earlier is not None else []
-        return pairing.joined(found)
+        return pairing.joined(found) if found else None
 
-    def _outer(self) -> Lost:
+    def _lost(self) -> tuple[Counter[str], Counter[str]]:
         """Count the names that the plan lacks, over the regions that stand so far."""
         heads = self.now.held["head"]
         out = Counter[str](), Counter[str]()
@@ -408,98 +319,255 @@ class _Work:
             out[fibres - 1][head] += count
         return out
 
-    def _turned(self, *, everything: bool) -> list[set[str]]:
-        """Return the groups whose unknown names count otherwise than when they were paired.
+    def _met(self, tried: _Tried) -> list[str]:
+        """Return the regions that records come near, but for those without readings from before."""
+        owned = self.now.held["cell"]
+        met: list[str] = owned.loc[owned["cell"].isin(tried.cells), "region"].unique().tolist()
+        made = {name for one in self.made for name in one.regions}
+        return [name for name in met if _is_read(name) or name in made]
 
-        With `everything` all that typed any become one group, once one of them turned.
-        """
-        total, turned = self._outer(), list[str]()
-        named: list[str] = self.now.held["head"]["region"].unique().tolist()
-        for name in named:
+    def _turned(self, tried: _Tried) -> list[str]:
+        """Return the regions whose unknown names count otherwise than when they were paired."""
+        mine = tried.paired.memory.lost if tried.paired.memory else ({}, {})
+        total = [known + Counter(own) for known, own in zip(self._lost(), mine, strict=True)]
+        out = []
+        for name in self.now.held["head"]["region"].unique().tolist():
             lost, before = self.now.lost(name)
-            one, two = (Counter(a) - Counter(own) for a, own in zip(total, lost, strict=True))
+            one, two = (a - Counter(own) for a, own in zip(total, lost, strict=True))
             if pairing.turned(lost, before, (one, two)):
-                turned.append(name)
-        if turned and everything:
-            turned = named
-        groups = [set(self.now.of("dump", name)["dump_sha256"]) for name in turned]
-        self._forget(turned)
-        return [set().union(*groups)] if groups and everything else groups
+                out.append(str(name))
+        return out
 
-    def _let_go(self, unread: str, cells: Ints) -> None:
-        """Take cells out of a region that nothing was measured near."""
-        left = self.now.of("cell", unread)
-        left = left.loc[~left["cell"].isin(cells)]
-        self.now = self.now.without([unread])
-        if len(left):
-            self.now = self.now.plus(unread, {"cell": left})
+    def _pull(self, names: Collection[str]) -> frozenset[str]:
+        """Let go of regions, with those made together with them; return their dumps."""
+        gone = set(names)
+        for one in self.made:
+            if gone.intersection(one.regions):
+                gone.update(one.regions)
+        self.made = [one for one in self.made if not gone.intersection(one.regions)]
+        dumps = self.now.held["dump"]
+        out = frozenset(dumps.loc[dumps["region"].isin(gone), "dump_sha256"])
+        self.now = self.now.without(gone)
+        return out
 
-    def _rest(self) -> None:
-        """Evaluate what has no readings: links that nothing was measured near, and loose sheets."""
-        owned = self.now.held["cell"]["cell"].to_numpy()
-        free = np.ones(int(self.now.cells.max(initial=-1)) + 1, dtype="bool")
-        free[owned] = False
-        of_unread = {
-            name: cells for name, cells in self.now.cells_of().items() if not _is_read(name)
-        }
-        sizes = np.bincount(self.now.cells, minlength=len(free))
-        lone = np.flatnonzero(free)
-        chunk = np.cumsum(sizes[lone]) // CHUNK
-        taken = set(self.before.names())
-        for number in columns.distinct(chunk).tolist():
-            name = next(
-                n for n in map(_unread, range(len(taken) + len(lone) + 1)) if n not in taken
-            )
-            taken.add(name)
-            of_unread[name] = lone[chunk == number]
-        for name, cells in of_unread.items():
-            self._unread(name, cells, [])
-        loose = sorted(self._sheets.get("", []))
-        read = any(map(_is_read, self.now.names()))
-        self._unread(_LOOSE, np.zeros(0, "int64"), [] if self.alone and read else loose)
-
-    def _unread(self, name: str, cells: Ints, sheet_ids: list[str]) -> None:
-        links = self._links(cells)
-        digest = self.digests.of([], sheet_ids, links) + _digest(cells.tolist())
-        if self.before.digests().get(name) == digest:
-            return
-        self.now = self.now.without([name])
-        if not len(cells) and not sheet_ids:
-            return
+    def _judge(self, tried: _Tried, *, last: bool) -> None:
+        """Check and grade what is paired, and tell the regions apart that it makes."""
         given = self.given
-        sheets = _some_sheets(given.run_sheets, sheet_ids)
-        part = parts.unread(self._plan(links), sheets, given.sets, given.decided, given.settings)
-        held = pd.DataFrame({"cell": cells, "told": self._told(cells)})
-        before = self.before.of("cell", name)
-        # links without readings have nothing to do with each other: what is written of them stands
-        stands = held.merge(before, on=["cell", "told"])["cell"].to_numpy()
-        self.standing[name] = stands
-        self._put(
-            name,
-            parts.of_links(part, self._names(np.setdiff1d(cells, stands))),
-            tables.empty(tables.STORED),
-            np.zeros(0, dtype="int64"),
-            _held(part, digest, 0)
-            | {"sheet": pd.DataFrame({"sheet_id": sheet_ids}, dtype="str"), "cell": held},
-            None,
+        made = self._regions(tried)
+        for name, cells in self.now.cells_of().items():
+            if np.isin(cells, tried.cells).any():
+                self.now = self.now.without([name])
+                left = np.setdiff1d(cells, tried.cells)
+                if len(left):
+                    self.now = self.now.plus({"cell": _frame(name, cell=left, told="")})
+        made += self._unread(tried) if last else []
+        if not made:
+            return
+        links = self._links(np.concatenate([one.cells for one in made]))
+        plan = self._plan(links)
+        part = parts.judge(
+            plan, tried.ready, tried.paired, tried.sheets, given.sets, given.decided,
+            given.settings, memory.give_back,
+        )  # fmt: skip
+        held = division.divide(part, self._owners(plan, links, made))
+        if held is None:
+            made = [_all_of(made)]
+            held = division.divide(part, self._owners(plan, links, made), sole=True)
+        assert held is not None
+        memories = self._remember(tried, made, held)
+        self.now = self.now.without([one.name for one in made]).plus(
+            self._written(tried, made, held, memories)
+        )
+        stands = [self._stands(one) for one in made if not one.dumps]
+        self.standing += stands
+        kept = self._links(np.concatenate([np.zeros(0, dtype="int64"), *stands]))
+        names = self.ground.plan.links["link_id"].take(kept)
+        packed = self.pack(part, tried.stored, tried.rows, names)
+        self.made.append(Made(packed, tuple(one.name for one in made), memories))
+
+    def _plan(self, links: Ints) -> Plan:
+        plan = self.ground.plan
+        if len(links) == len(plan.links):
+            return plan
+        return Plan(plan.links.take(links).reset_index(drop=True), plan.revision)
+
+    def _regions(self, tried: _Tried) -> list[_Region]:
+        """Tell the regions apart that paired dumps make."""
+        mine = self._held["dump_sha256"].isin(tried.dumps)
+        sheets = tried.sheets.sheets
+        own = sheets.loc[~sheets["sheet_id"].isin(self._loose())]
+        ties = [regions.of_dumps(self._held.loc[mine], own), tried.ties]
+        out = []
+        for by in _grouped(pd.concat(ties, ignore_index=True)):
+            dumps = frozenset(by.get("dump", ()))
+            if dumps:
+                cells = np.array(sorted(map(int, by.get("cell", ()))), dtype="int64")
+                out.append(_Region(min(dumps), dumps, tuple(by.get("sheet", ())), cells))
+        return out
+
+    def _unread(self, tried: _Tried) -> list[_Region]:
+        """Return the regions without readings that must be evaluated anew."""
+        known = {name: c for name, c in self.now.cells_of().items() if not _is_read(name)}
+        free = np.ones(int(self.now.cells.max(initial=-1)) + 1, dtype="bool")
+        free[self.now.held["cell"]["cell"].to_numpy()] = False
+        free[tried.cells] = False
+        lone = np.flatnonzero(free)
+        sizes = np.bincount(self.now.cells, minlength=len(free))
+        chunk = np.cumsum(sizes[lone]) // CHUNK
+        taken = {*self.before.names(), *known}
+        for number in columns.distinct(chunk).tolist():
+            name = next(n for n in map(_unread_name, range(len(taken) + 1)) if n not in taken)
+            taken.add(name)
+            known[name] = lone[chunk == number]
+        digests = self.before.digests()
+        out = [
+            _Region(name, frozenset(), (), cells)
+            for name, cells in known.items()
+            if digests.get(name) != self._lone_digest(cells)
+        ]
+        loose = self._loose()
+        if digests.get(_LOOSE) != self._loose_digest():
+            self.now = self.now.without([_LOOSE])
+            if loose:
+                none = np.zeros(0, dtype="int64")
+                out.append(_Region(_LOOSE, frozenset(), tuple(loose), none))
+        return out
+
+    def _loose(self) -> list[str]:
+        return self.sheets_of.get("", [])
+
+    def _loose_digest(self) -> str | None:
+        """Return the digest of the run sheets that belong with no dump, None without any."""
+        none = np.zeros(0, dtype="int64")
+        return self.digests.of([], self._loose(), none) if self._loose() else None
+
+    def _lone_digest(self, cells: Ints) -> str:
+        return digest_of(self.digests.of([], [], self._links(cells)), cells.tolist())
+
+    def _owners(self, plan: Plan, links: Ints, made: list[_Region]) -> Owners:
+        owner = np.full(int(self.now.cells.max(initial=-1)) + 1, division.NOBODY, dtype="int64")
+        for number, one in enumerate(made):
+            owner[one.cells] = number
+        return Owners(
+            plan,
+            {dump: number for number, one in enumerate(made) for dump in one.dumps},
+            {sheet: number for number, one in enumerate(made) for sheet in one.sheets},
+            owner[self.now.cells[links]],
         )
 
-    def _told(self, cells: Ints) -> list[str]:
-        """Return the digest of what people said of the links of each cell, empty for nothing."""
-        if not self.digests.acts(self._links(cells)):
-            return [""] * len(cells)
-        told = [self.digests.acts(self._links(cells[[at]])) for at in range(len(cells))]
-        return [_digest(acts) if acts else "" for acts in told]
+    def _remember(
+        self, tried: _Tried, made: list[_Region], held: division.Held
+    ) -> dict[str, Memory]:
+        """Divide what pairing settled among the regions."""
+        whole = tried.paired.memory
+        if whole is None:
+            return {}
+        read = [number for number, one in enumerate(made) if one.dumps]
+        run = held["run"]
+        out = {
+            made[number].name: whole
+            if len(read) == 1
+            else whole.of_runs(run.loc[run["region"] == number, "run_id"].to_list())
+            for number in read
+        }
+        self.settled += [(made[n].dumps, out[made[n].name]) for n in read]
+        return out
 
-    def _names(self, cells: Ints) -> pd.Series[Any]:
-        return self.ground.plan.links["link_id"].take(self._links(cells))
+    def _written(
+        self, tried: _Tried, made: list[_Region], held: division.Held,
+        memories: Mapping[str, Memory],
+    ) -> dict[str, pd.DataFrame]:  # fmt: skip
+        """Return all that the regions hold, by the names of HELD."""
+        names = [one.name for one in made]
+
+        def named(frame: pd.DataFrame) -> pd.DataFrame:
+            number = frame["region"].to_numpy(dtype="int64")
+            return frame.assign(region=pd.array(names, dtype="str").take(number))
+
+        def counted(name: str) -> list[int]:
+            number = held[name]["region"].to_numpy(dtype="int64")
+            count: list[int] = np.bincount(number, minlength=len(made)).tolist()
+            return count
+
+        digests = [
+            self.digests.of(one.dumps, one.sheets, self._links(one.cells))
+            if one.dumps or one.name == _LOOSE
+            else self._lone_digest(one.cells)
+            for one in made
+        ]
+        owner = {dump: one.name for one in made for dump in one.dumps}
+        dumps = self._held.loc[self._held["dump_sha256"].isin(owner)]
+        total = [
+            Counter(a) + Counter(b)
+            for a, b in zip(
+                tried.outer, tried.paired.memory.lost if tried.paired.memory else ({}, {}),
+                strict=True,
+            )
+        ]  # fmt: skip
+        heads = [
+            territory.heads(
+                m.lost, (total[0] - Counter(m.lost[0]), total[1] - Counter(m.lost[1]))
+            ).assign(region=name)
+            for name, m in memories.items()
+        ]
+        own = {name: named(frame) for name, frame in held.items() if name in territory.HELD}
+        return own | {
+            "region": pd.DataFrame(
+                {
+                    "region": names, "digest": digests, "planned": counted("planned"),
+                    "readings": counted("readings"),
+                }
+            ),
+            "dump": dumps.assign(region=dumps["dump_sha256"].map(owner)),
+            "sheet": pd.concat([_frame(one.name, sheet_id=list(one.sheets)) for one in made]),
+            "cell": pd.concat(
+                [_frame(one.name, cell=one.cells, told=self._told(one)) for one in made]
+            ),
+            "head": pd.concat([territory.heads(({}, {}), ({}, {})).assign(region=""), *heads]),
+        }  # fmt: skip
+
+    def _told(self, one: _Region) -> list[str] | str:
+        """Return the digest of what people said of each cell that nothing was measured near."""
+        if one.dumps or not self.digests.acts(self._links(one.cells)):
+            return ""
+        told = [self.digests.acts(self._links(one.cells[[at]])) for at in range(len(one.cells))]
+        return [digest_of(acts) if acts else "" for acts in told]
+
+    def _stands(self, one: _Region) -> Ints:
+        """Return the cells of a region without readings of which what is written stands.
+
+        Links without readings have nothing to do with each other.
+        """
+        now, before = self.now.of("cell", one.name), self.before.of("cell", one.name)
+        return now.merge(before, on=["cell", "told"])["cell"].to_numpy(dtype="int64")
+
+
+@dataclass(frozen=True)
+class _Region:
+    """A region by what it holds."""
+
+    name: str
+    dumps: frozenset[str]
+    sheets: tuple[str, ...]
+    cells: Ints
+
+
+def _all_of(made: Collection[_Region]) -> _Region:
+    """Return one region in place of several, where one cannot tell whose everything is."""
+    dumps = frozenset[str]().union(*(one.dumps for one in made))
+    return _Region(
+        min(dumps) if dumps else min(one.name for one in made),
+        dumps,
+        tuple(sheet for one in made for sheet in one.sheets),
+        np.unique(np.concatenate([one.cells for one in made])).astype("int64"),
+    )
 
 
 _LOOSE = "sheets without readings"
 """The region of run sheets that no dump belongs to."""
 
 
-def _unread(number: int) -> str:
+def _unread_name(number: int) -> str:
     return f"unread {number:04d}"
 
 
@@ -508,34 +576,28 @@ def _is_read(region: str) -> bool:
     return " " not in region
 
 
-def _by_kind(things: Iterable[str]) -> dict[str, list[str]]:
-    out: dict[str, list[str]] = {}
-    for thing in things:
-        kind, _, name = thing.partition(" ")
-        out.setdefault(kind, []).append(name)
+def _grouped(ties: pd.DataFrame) -> list[dict[str, list[str]]]:
+    """Return what TIES join: the names of each kind."""
+    out = []
+    for _, things in regions.joined(ties).groupby("region", sort=True)["thing"]:
+        by: dict[str, list[str]] = {}
+        for thing in things:
+            kind, _, name = thing.partition(" ")
+            by.setdefault(kind, []).append(name)
+        out.append(by)
     return out
 
 
-def _some_sheets(run_sheets: RunSheets, ids: Collection[str]) -> RunSheets:
-    return RunSheets(
-        *(
-            frame.loc[frame["sheet_id"].isin(ids)].reset_index(drop=True)
-            for frame in (run_sheets.sheets, run_sheets.checks)
-        )
-    )
+def _named(kind: str, numbers: Ints) -> pd.Series:
+    return kind + " " + pd.Series(numbers).astype("str")
 
 
-def _held(part: Part, digest: str, readings: int) -> dict[str, pd.DataFrame]:
-    """Return what a part holds for the territory, but for its dumps and cells."""
-    return {
-        "region": pd.DataFrame(
-            {"digest": [digest], "planned": [len(part.planned)], "readings": [readings]}
-        ),
-        "run": part.runs[["run_id"]],
-        "finding": part.findings[["finding_id"]],
-        "question": part.questions[["question_id"]],
-        "completion": part.completion,
-        "wide": part.wide.findings,
-        "concerned": part.wide.readings,
-        "lacking": part.lacking,
-    }
+def _numbers(things: pd.Series, kind: str) -> Ints:
+    """Return the numbers of things of one kind, each once."""
+    mine = things.loc[things.str.startswith(f"{kind} ")]
+    return columns.distinct(mine.str.slice(len(kind) + 1).astype("int64").to_numpy())
+
+
+def _frame(region: str, **values: Any) -> pd.DataFrame:
+    """Return a table of one region; with a row for each value, none for an empty list."""
+    return pd.DataFrame(values).assign(region=region)

@@ -181,6 +181,20 @@ def carried(connection: sqlite3.Connection, hashes: Collection[str]) -> pd.DataF
     return whole.drop_duplicates(ignore_index=True)
 
 
+def labels(connection: sqlite3.Connection, hashes: Collection[str]) -> pd.DataFrame:
+    """Read the labels of some dumps, each once: dump_sha256, label."""
+    place = list(WHOLE).index("label")
+    found = [tables.empty({"dump_sha256": "text", "label": "text"})]
+    for sha256, name, data in connection.execute(
+        "SELECT d.sha256, d.name, c.data FROM dump d JOIN reading_columns c ON c.dump = d.id "
+        "WHERE d.sha256 IN (SELECT value FROM json_each(?)) ORDER BY d.sha256",
+        (json.dumps(sorted(hashes)),),
+    ):
+        part = arrow.unpack(f"The readings of {name}", data, [place])["label"].unique()
+        found.append(pd.DataFrame({"dump_sha256": sha256, "label": part.to_pandas()}))
+    return pd.concat(found, ignore_index=True)
+
+
 def with_state(connection: sqlite3.Connection, stored: pd.DataFrame) -> pd.DataFrame:
     """Lay what the rules found over STORED rows, giving READINGS; both are in row order."""
     state = blocks.frame(connection, "reading_state").drop(columns="row")

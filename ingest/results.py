@@ -16,7 +16,7 @@ from ingest.partwise import Outcome
 from ingest.schema import BLOCKS, DERIVED, KEYED_BY_ROW
 from ingest.territory import WHOLE
 from rules import completion, retests, tables
-from rules.columns import Ints, positions
+from rules.columns import Ints, among, positions
 from rules.evaluation import Evaluation
 from rules.parts import Part
 
@@ -86,13 +86,23 @@ class Packed:
     """Those kept by row, each an Arrow stream."""
 
 
-def pack(part: Part, stored: pd.DataFrame, numbers: Ints) -> Packed:
-    """Write the tables of a part down; `stored` and `numbers` as `put_whole` takes them."""
+def pack(part: Part, stored: pd.DataFrame, numbers: Ints, stands: pd.Series[Any]) -> Packed:
+    """Write the tables of a part down; `stored` and `numbers` as `put_whole` takes them.
+
+    `stands` are links of which all that is written stands: they are left out.
+    """
     makers = _tables(part, stored, numbers)
+
+    def made(name: str) -> pd.DataFrame:
+        frame = makers[name]()
+        if len(stands) and ((name in BLOCKS and name not in KEYED_BY_ROW) or name in _BY_LINK):
+            return frame.loc[~among(frame["link_id"], stands.to_list())]
+        return frame
+
     return Packed(
-        {name: tuple(blockwriter.pack(name, makers[name]())) for name in BLOCKS},
+        {name: tuple(blockwriter.pack(name, made(name))) for name in BLOCKS},
         {
-            name: arrow.pack(arrow.table(tables.conform(makers[name](), columns)))
+            name: arrow.pack(arrow.table(tables.conform(made(name), columns)))
             for name, columns in DERIVED.items()
             if name != "completion"
         },
@@ -108,22 +118,26 @@ def put_parts(connection: sqlite3.Connection, found: Outcome, questions: pd.Data
         _clear(connection)
     else:
         _take_out(connection, found)
-    for region, made in found.made.items():
+    for made in found.made:
         packed: Packed = made.packed
         for name, blocks in packed.blocks.items():
             blockwriter.put_in(connection, name, blocks)
         for name, data in packed.rows.items():
             rows = arrow.unpack(f"The table {name}", data).to_pandas()
             _insert(connection, name, tables.conform(rows, DERIVED[name]))
-        pairings.keep(connection, region, made.memory)
-    whole = {"finding": found.findings, "question": questions}
+        for region in made.regions:
+            pairings.keep(connection, region, made.memories.get(region))
+    whole = {
+        "finding": found.findings.assign(region=WHOLE),
+        "question": questions.assign(region=WHOLE),
+    }
     _insert(connection, "findings", found.findings)
     _insert(connection, "questions", questions)
     summed = completion.total(found.now.all("completion"))
     connection.execute("DELETE FROM derived_completion")
     _insert(connection, "completion", summed)
     planned = int(found.now.held["region"]["planned"].sum())
-    territory.keep(connection, found.now.plus(WHOLE, whole))
+    territory.keep(connection, found.now.plus(whole))
     store.put_meta(connection, "planned", str(planned))
 
 

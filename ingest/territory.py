@@ -36,7 +36,7 @@ HELD: Mapping[str, tables.Columns] = {
     "completion": tables.COMPLETION,
     "wide": suspicions.FOUND,
     "concerned": causes.CONCERNED,
-    "lacking": grade_findings.LACKING,
+    "lacking": grade_findings.LACKED,
 }
 """Tables of a row per thing that a region holds; each has the column `region` before these. `told`
 is the digest of what people said of links of a cell that nothing was measured near."""
@@ -82,12 +82,12 @@ class Territory:
         kept = {n: frame.loc[~frame["region"].isin(gone)] for n, frame in self.held.items()}
         return replace(self, held=kept)
 
-    def plus(self, region: str, held: Mapping[str, pd.DataFrame]) -> Territory:
-        """Return it with a region more; tables left out are empty."""
+    def plus(self, held: Mapping[str, pd.DataFrame]) -> Territory:
+        """Return it with regions more: tables of HELD with the column `region`."""
         made = dict(self.held)
         for name, frame in held.items():
-            own = frame.assign(region=region)
-            whole = [made[name], tables.conform(own, {"region": "text", **HELD[name]})]
+            contract = {"region": "text", **HELD[name]}
+            whole = [made[name], tables.conform(frame, contract)]
             made[name] = pd.concat(whole, ignore_index=True)
         return replace(self, held=made)
 

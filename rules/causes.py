@@ -131,10 +131,10 @@ def group(
 ) -> tuple[pd.DataFrame, pd.DataFrame, Wide]:
     """Give findings (FOUND) their ids and ask one question per cause.
 
-    Returns (FINDINGS, QUESTIONS, what is left for `ask_wide`). Notes are not asked about, nor
-    findings that a stage has asked about itself. A symptom goes to the first cause of its run (and
-    wavelength, where the cause has one) that explains it and began no later; what nothing explains
-    is asked by code and run, else code and dump, else code, which is left.
+    Returns (FOUND with `finding_id`, QUESTIONS, what is left for `ask_wide`). Notes are not asked
+    about, nor findings that a stage has asked about itself. A symptom goes to the first cause of
+    its run (and wavelength, where the cause has one) that explains it and began no later; what
+    nothing explains is asked by code and run, else code and dump, else code, which is left.
     """
     found = _identified(findings)
     scope = Scope(working)
@@ -150,7 +150,7 @@ def group(
     rows = np.unique(np.concatenate([np.array([], "int64"), *readings]))
     concerned = tables.spelled(working[list(CONCERNED)].take(rows))
     return (
-        tables.conform(found.loc[~left], tables.FINDINGS),
+        found.loc[~left].reset_index(drop=True),
         questions,
         Wide(found.loc[left].drop(columns="finding_id"), tables.conform(concerned, CONCERNED)),
     )

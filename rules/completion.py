@@ -217,6 +217,13 @@ def count(states: pd.DataFrame, links: pd.DataFrame) -> pd.DataFrame:
     A panel row counts a link at both of its ends. `percent` is rounded down over accepted and
     waived tests, so 100 appears only when nothing is open.
     """
+    return tables.conform(
+        by_region(states, links, np.zeros(len(links), dtype="int64")), tables.COMPLETION
+    )
+
+
+def by_region(states: pd.DataFrame, links: pd.DataFrame, region: Ints) -> pd.DataFrame:
+    """Count as `count` does for each region by itself: COMPLETION and `region`, of each link."""
     (of_test, of_link), _ = columns.common_codes(states["link_id"], links["link_id"])
     place = np.full(int(max(of_test.max(initial=-1), of_link.max(initial=-1))) + 1, -1)
     place[of_link] = np.arange(len(links))
@@ -227,12 +234,17 @@ def count(states: pd.DataFrame, links: pd.DataFrame) -> pd.DataFrame:
     names = {"job": job, "building": links["building"], "floor": floor, "area": links["area"],
              "cable": links["cable"]}  # fmt: skip
     every = np.flatnonzero(by_link["planned"] > 0)
-    parts = [_sum(by_link, name.take(every), every, scope) for scope, name in names.items()]
+    parts = [
+        _sum(by_link, name.take(every), every, scope, region[every])
+        for scope, name in names.items()
+    ]
     near, far = ends.panel(links["a_end"]).take(every), ends.panel(links["b_end"]).take(every)
     other = (near != far).to_numpy()
     panels = pd.concat([near, far.loc[other]], ignore_index=True)
-    parts.append(_sum(by_link, panels, np.append(every, every[other]), "panel"))
-    return tables.conform(pd.concat(parts, ignore_index=True), tables.COMPLETION)
+    both = np.append(every, every[other])
+    parts.append(_sum(by_link, panels, both, "panel", region[both]))
+    contract = {**tables.COMPLETION, "region": "int"}
+    return tables.conform(pd.concat(parts, ignore_index=True), contract)
 
 
 def total(every: pd.DataFrame) -> pd.DataFrame:
@@ -264,14 +276,22 @@ def _by_link(states: pd.DataFrame, link: Ints, links: int) -> dict[str, Ints]:
     return out
 
 
-def _sum(by_link: dict[str, Ints], name: pd.Series, link: Ints, scope: str) -> pd.DataFrame:
-    """Add up the counts of links by the name of what they lie in; no name, no row."""
+def _sum(
+    by_link: dict[str, Ints], name: pd.Series, link: Ints, scope: str, region: Ints
+) -> pd.DataFrame:
+    """Add up the counts of links by region and name of what they lie in; no name, no row."""
     number, names = columns.codes(name, sort=True)
+    key = region * max(len(names), 1) + number
+    there, number = columns.distinct(key), columns.ranked(key)
     table = pd.DataFrame(
         {
-            column: np.bincount(number, counts[link], len(names)).astype("int64")
+            column: np.bincount(number, counts[link], len(there)).astype("int64")
             for column, counts in by_link.items()
         }
-    ).assign(scope=scope, name=pd.array(names, dtype="str"))
+    ).assign(
+        scope=scope,
+        name=pd.array(names, dtype="str").take(there % max(len(names), 1)),
+        region=there // max(len(names), 1),
+    )
     table["percent"] = _percent(table)
     return table.loc[table["name"] != ""]

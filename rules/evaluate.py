@@ -35,9 +35,11 @@ def evaluate(
     paired = pairing.pair(plan, ready.working, ready.runs, decisions, parameters, settings, before)
     part = parts.judge(plan, ready, paired, run_sheets, sets, decisions, settings, between)
     findings, questions = parts.of_job(
-        [part.wide, parts.of_plan(plan, decisions, settings)], [part.lacking], decisions
+        [part.wide, parts.of_plan(plan, decisions, settings)], part.lacked(), decisions
     )
-    found = pd.concat([part.findings, findings]).sort_values("finding_id", ignore_index=True)
+    found = pd.concat([tables.conform(part.findings, tables.FINDINGS), findings]).sort_values(
+        "finding_id", ignore_index=True
+    )
     asked = pd.concat([part.questions, questions]).sort_values(
         ["weight", "question_id"], ascending=[False, True], ignore_index=True
     )
@@ -48,7 +50,9 @@ def evaluate(
         readings=part.readings,
         runs=part.runs,
         pairs=part.pairs,
-        findings=tables.conform(found, tables.FINDINGS),
+        findings=tables.conform(
+            found.sort_values("finding_id", ignore_index=True), tables.FINDINGS
+        ),
         questions=tables.conform(asked, tables.QUESTIONS),
         limits=part.limits,
         grades=part.grades,

@@ -73,31 +73,35 @@ def _lacks(judged: Judged) -> _Lacks:
     return _Lacks(number, list(reasons), used[:-1])
 
 
-LACKING: tables.Columns = {
+LACKING: tables.Columns = {"limit_name": "few", "why_not": "few", "link_id": "few"}
+"""Links whose limit nobody has confirmed (`why_not` empty), or that have none, and why."""
+LACKED: tables.Columns = {
     "limit_name": "text", "why_not": "text", "links": "int", "first": "text",
 }  # fmt: skip
-"""Limits of graded links that nobody has confirmed (`why_not` empty), or that have no value: how
-many links, and the first of them."""
+"""The same counted: how many links, and the first of them."""
 
 
 def lacking(judged: Judged) -> pd.DataFrame:
-    """Count the links whose limit is unconfirmed or missing, by limit and reason (LACKING)."""
+    """List the links whose limit is unconfirmed or missing (LACKING)."""
     lacks = _lacks(judged)
     reasons = [reason for reason in lacks.reasons if reason not in REASONS]
     sure = lacks.among(("",)) & judged.table["limit_confirmed"].to_numpy()
     rows = np.flatnonzero(lacks.among(reasons) & ~sure & lacks.applied)
-    if not len(rows):
-        return tables.empty(LACKING)
-    named = tables.spelled(judged.table[["limit_name", "why_not", "link_id"]].take(rows))
-    links = named.groupby(["limit_name", "why_not"])["link_id"]
-    counts = links.agg(links="nunique", first="min").reset_index()
-    return tables.conform(counts, LACKING)
+    return tables.conform(judged.table[[*LACKING]].take(rows), LACKING)
 
 
-def of_job(*parts: pd.DataFrame) -> pd.DataFrame:
-    """Return FOUND of what all parts of a job lack (LACKING; no link stands in two of them)."""
-    every = tables.conform(pd.concat([tables.empty(LACKING), *parts]), LACKING)
-    counts = every.groupby(["limit_name", "why_not"], as_index=False).agg(
+def counted(lacking: pd.DataFrame, region: Ints) -> pd.DataFrame:
+    """Count LACKING for each region by itself: LACKED and `region`, of each row of it."""
+    if lacking.empty:
+        return tables.empty({**LACKED, "region": "int"})
+    named = tables.spelled(lacking).assign(region=region)
+    links = named.groupby(["region", "limit_name", "why_not"])["link_id"]
+    return links.agg(links="nunique", first="min").reset_index()
+
+
+def of_job(lacked: pd.DataFrame) -> pd.DataFrame:
+    """Return FOUND of what parts of a job lack (LACKED; no link stands in two of them)."""
+    counts = lacked.groupby(["limit_name", "why_not"], as_index=False).agg(
         links=("links", "sum"), first=("first", "min")
     )
     unsure = counts["why_not"] == ""

@@ -9,8 +9,9 @@ which are asked about once in the whole job. A whole job is a part too.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from rules import (
@@ -25,7 +26,6 @@ from rules import (
     grades,
     limits,
     planned,
-    preparation,
     retests,
     suspicions,
     tables,
@@ -46,6 +46,7 @@ class Part:
     runs: pd.DataFrame
     pairs: pd.DataFrame
     findings: pd.DataFrame
+    """FINDINGS, and the other columns of FOUND, which say whose each is."""
     questions: pd.DataFrame
     limits: pd.DataFrame
     grades: pd.DataFrame
@@ -56,6 +57,11 @@ class Part:
     wide: Wide
     lacking: pd.DataFrame
     """Links whose limit is missing or unconfirmed (`grade_findings.LACKING`)."""
+
+    def lacked(self) -> pd.DataFrame:
+        """Count the links whose limit is missing or unconfirmed (`grade_findings.LACKED`)."""
+        counted = grade_findings.counted(self.lacking, np.zeros(len(self.lacking), dtype="int64"))
+        return tables.conform(counted, grade_findings.LACKED)
 
 
 def judge(
@@ -132,26 +138,11 @@ def judge(
     )
 
 
-def unread(
-    plan: Plan, run_sheets: RunSheets, sets: limits.Sets, decisions: Decisions, settings: Settings
-) -> Part:
-    """Return the part of links that nothing was measured near and of sheets without readings."""
-    ready = preparation.prepare(tables.empty(tables.STORED), run_sheets, decisions, settings)
-    nothing = Pairing(
-        tables.conform(tables.empty(tables.PAIRS), tables.PAIRS),
-        tables.empty(tables.QUESTIONS), tables.empty(tables.FINDINGS), None,
-    )  # fmt: skip
-    return judge(plan, ready, nothing, run_sheets, sets, decisions, settings, lambda: None)
-
-
-def of_links(part: Part, links: pd.Series) -> Part:
-    """Return a part with the rows of some links alone in the tables that are by link."""
-    kept = {
-        name: frame.loc[columns.among(frame["link_id"], links.to_list())]
-        for name in ("planned", "limits", "grades", "test_states", "retests")
-        if len(frame := getattr(part, name))
-    }
-    return replace(part, **kept)
+NOTHING = Pairing(
+    tables.conform(tables.empty(tables.PAIRS), tables.PAIRS), tables.empty(tables.QUESTIONS),
+    tables.empty(tables.FINDINGS), None,
+)  # fmt: skip
+"""The pairing of no readings."""
 
 
 def of_plan(plan: Plan, decisions: Decisions, settings: Settings) -> Wide:
@@ -165,10 +156,10 @@ def of_plan(plan: Plan, decisions: Decisions, settings: Settings) -> Wide:
 
 
 def of_job(
-    wide: Sequence[Wide], lacking: Sequence[pd.DataFrame], decisions: Decisions
+    wide: Sequence[Wide], lacked: pd.DataFrame, decisions: Decisions
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return (FINDINGS, QUESTIONS) of what all parts leave to be asked once, and of the plan."""
-    limited = causes.settle(grade_findings.of_job(*lacking), decisions)
+    limited = causes.settle(grade_findings.of_job(lacked), decisions)
     return causes.ask_wide([*wide, Wide(limited, tables.empty(causes.CONCERNED))], decisions)
 
 

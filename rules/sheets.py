@@ -42,6 +42,7 @@ def match(
             found.append(
                 suspicions.found(
                     "sheet-unused", subject=f"run sheet {row['sheet_id']}",
+                    sheet_id=row["sheet_id"],
                     message=f"run sheet {row['sheet_id']} (meter "
                     f"{row['meter_serial'] or 'unknown'}) covers no reading",
                 )

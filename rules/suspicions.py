@@ -16,12 +16,13 @@ FOUND: tables.Columns = {
     if name != "finding_id"
 } | {
     "dump_sha256": "text", "wavelength_nm": "int", "first_order": "int", "last_order": "int",
-    "meter_serial": "text", "cable": "text",
+    "meter_serial": "text", "cable": "text", "sheet_id": "text",
 }  # fmt: skip
 """FINDINGS without its id (`question_id` only where a stage has asked itself), and the scope in
 which to look for the readings concerned: the reading itself where it is named, else what run,
 wavelength (0: all), orders (0: all), dump and meter select together; nothing at all is the job.
-`cable` is only what questions are gathered by."""
+`cable` is what questions are gathered by; it and `sheet_id` say of a finding about no reading
+whose it is (`rules.division`)."""
 
 ABSENT = {name: 0 if kind == "int" else "" for name, kind in FOUND.items()}
 """What a finding says of a column that its check leaves out."""

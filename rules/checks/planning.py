@@ -106,10 +106,13 @@ def partly(context: Context) -> pd.DataFrame:
         rows.append(
             (f"cable {context.cable_names[cable]} at {named} nm{wording.WAY_NAMES[way]}",
              f"{len(lacking)} of {count[cable, lane, way]:.0f} links have no reading: "
-             f"{listed}{more}")
+             f"{listed}{more}", context.cable_names[cable])
         )  # fmt: skip
     if not rows:
         return suspicions.none()
     return suspicions.found(
-        "partly-tested", subject=[s for s, _ in rows], message=[m for _, m in rows]
+        "partly-tested",
+        subject=[s for s, _, _ in rows],
+        message=[m for _, m, _ in rows],
+        cable=[c for _, _, c in rows],
     )

@@ -10,7 +10,7 @@ of its own records, and stays as it was while they do and nobody else comes near
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -53,9 +53,26 @@ class Remembered:
         """Count the names of panels that the plan lacks."""
         return _counted(self.heads)
 
-    def panels_of(self) -> np.ndarray:
-        """Return the panels that the records come near."""
-        return columns.distinct(self.panels["panel"].to_numpy())
+    def of_runs(self, run_ids: Collection[str]) -> Remembered | None:
+        """Return what was settled for some runs, whole components; None for none of the class."""
+        mine = self.runs["run_id"].isin(run_ids).to_numpy()
+        if not mine.any():
+            return None
+        component = self.runs["component"].loc[mine]
+        record = np.repeat(mine, self.runs["records"])
+        proven = record[self.proofs["row"]]
+        row = (np.cumsum(record) - 1)[self.proofs["row"].loc[proven]]
+        part = replace(
+            self,
+            runs=self.runs.loc[mine].reset_index(drop=True),
+            panels=self.panels.loc[self.panels["component"].isin(component)],
+            heads=self.heads.loc[self.heads["component"].isin(component)],
+            records=self.records.loc[record].reset_index(drop=True),
+            proofs=self.proofs.loc[proven].assign(row=row).reset_index(drop=True),
+        )
+        # what the others typed is now of those elsewhere
+        total = _counted(self.outer) + self.lost
+        return replace(part, outer=_outer(total - part.lost))
 
 
 def joined(parts: Sequence[Remembered]) -> Remembered | None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -55,6 +55,12 @@ class Memory:
     questions: pd.DataFrame
     """QUESTIONS within one run each, with `group`."""
 
+    def of_runs(self, run_ids: Collection[str]) -> Memory:
+        """Return what was settled for some runs; they share no component with the others."""
+        one, two = (None if p is None else p.of_runs(run_ids) for p in (self.one, self.two))
+        of = self.questions["group"].str.split(settle.OF_RUN, n=1).str[0]
+        return Memory(self.ground, one, two, self.questions.loc[of.isin(run_ids)])
+
     @property
     def lost(self) -> Lost:
         """Count the names of panels that the plan lacks, of records of one fibre and of two."""
@@ -96,14 +102,27 @@ class Pairing:
     memory: Memory | None
     """None where there was nothing to pair."""
 
-    def near(self, ground: Ground) -> np.ndarray:
-        """Return the links (rows of the plan) near which any record may stand."""
-        found = [np.zeros(0, dtype=np.int64)]
+    def near(self, ground: Ground) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Return near what records may stand: (run_id, component) and (component, link).
+
+        `link` is a row of the plan, one of each panel.
+        """
+        runs, links = [_NEAR_RUNS], [_NEAR_LINKS]
         both = (self.memory.one, self.memory.two) if self.memory else ()
         for pairs, kept in enumerate(both):
-            if kept is not None:
-                found.append(ground.links_of(kept.panels_of(), pairs=bool(pairs)))
-        return np.unique(np.concatenate(found))
+            if kept is None:
+                continue
+            name = f"{pairs} " + pd.Series(kept.runs["component"].astype("str"))
+            runs.append(pd.DataFrame({"run_id": kept.runs["run_id"], "component": name}))
+            name = f"{pairs} " + kept.panels["component"].astype("str")
+            grid = ground.grid(pairs=bool(pairs))
+            first = grid.link[grid.starts[:-1]][kept.panels["panel"].to_numpy()]
+            links.append(pd.DataFrame({"component": name, "link": first}))
+        return pd.concat(runs, ignore_index=True), pd.concat(links, ignore_index=True)
+
+
+_NEAR_RUNS = tables.empty({"run_id": "text", "component": "text"})
+_NEAR_LINKS = tables.empty({"component": "text", "link": "int"})
 
 
 def pair(

@@ -5,8 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
-import numpy as np
-
 from rules.evaluation import Plan
 from rules.pairing import digests, grid, match, sites
 from rules.pairing.grid import Grid
@@ -55,15 +53,3 @@ class Ground:
     def _laid(self, *, pairs: bool) -> tuple[Grid, match.Index]:
         layout = grid.of_sites(self.place, self.plan.links, pairs=pairs)
         return layout, match.Index(self.place, pairs)
-
-    def links_of(self, panels: np.ndarray, *, pairs: bool) -> np.ndarray:
-        """Return the links (rows of the plan) of some panels of a grid, ascending."""
-        layout = self.grid(pairs=pairs)
-        wanted = np.zeros(len(layout.sizes), dtype=bool)
-        wanted[panels] = True
-        site = layout.site[wanted[layout.panel]]
-        if pairs:
-            fibres = self.place.fibres
-            first = self.place.links
-            return np.unique([link for s in site.tolist() for link in fibres[s - first].values()])
-        return np.unique(site)
