@@ -21,6 +21,8 @@ from rules import columns, tables
 
 _ROWS = 8_192
 """Rows of a block, more or less: opened in a few milliseconds."""
+_LEAST = 256
+"""Rows that blocks must have in the mean to be parted where others' rows may lie."""
 _TOGETHER = 16
 """Blocks that are put in order at the same time."""
 
@@ -43,13 +45,20 @@ class Block:
     data: bytes
 
 
-def pack(name: str, frame: pd.DataFrame) -> Iterator[Block]:
-    """Yield the blocks of a frame, in order; rows with the same key keep their order."""
+def pack(name: str, frame: pd.DataFrame, begins: pd.Series[Any] | None = None) -> Iterator[Block]:
+    """Yield the blocks of a frame, in order; rows with the same key keep their order.
+
+    No block reaches over row numbers that are missing, or over links in `begins`, where the table
+    may hold what is not of the frame; unless that would leave blocks of a few rows.
+    """
     if name in KEYED_BY_ROW:
         key = frame["row"].to_numpy()
-    else:
-        (key,), _ = columns.common_codes(frame["link_id"])
-    return _packed(_sorted(name, frame, key))
+        rows = _sorted(name, frame, key)
+        return _packed(rows, np.flatnonzero(np.diff(rows.key) > 1) + 1)
+    (key,), names = columns.common_codes(frame["link_id"])
+    rows = _sorted(name, frame, key)
+    begin = np.isin(names, [] if begins is None else begins.to_numpy(dtype=object))
+    return _packed(rows, np.flatnonzero(columns.starts(rows.key) & begin[rows.key]))
 
 
 def put_in(connection: sqlite3.Connection, name: str, blocks: Iterable[Block]) -> None:
@@ -156,26 +165,22 @@ def _sorted(name: str, frame: pd.DataFrame, key: columns.Ints) -> _Sorted:
     return _Sorted(name, frame, order, key[order])
 
 
-def _packed(rows: _Sorted) -> Iterator[Block]:
-    """Yield each block of a whole table: its key and its bytes."""
-    bounds = _bounds(rows.key, gaps=rows.name in KEYED_BY_ROW)
+def _packed(rows: _Sorted, cuts: columns.Ints | None = None) -> Iterator[Block]:
+    """Yield each block of a whole table; `cuts` are rows that begin one."""
+    bounds = _bounds(rows.key)
+    if cuts is not None and len(cuts) * _LEAST < len(rows.key):
+        bounds = columns.distinct(np.append(cuts, bounds)).tolist()
     for at in range(0, len(bounds) - 1, _TOGETHER):
         these = bounds[at : at + _TOGETHER + 1]
         yield from _cut(rows.name, rows.part(slice(these[0], these[-1])), these)
 
 
-def _bounds(key: columns.Ints, *, gaps: bool = False) -> list[int]:
-    """Return where blocks begin, and the end: blocks of like size that part no key.
-
-    With `gaps` none reaches over rows that are not there: they may be those of another region.
-    """
+def _bounds(key: columns.Ints) -> list[int]:
+    """Return where blocks begin, and the end: blocks of like size that part no key."""
     count = -(-len(key) // _ROWS)
     begins = np.flatnonzero(columns.starts(key))
     after = np.searchsorted(begins, np.arange(count) * len(key) // max(count, 1))
-    cuts = begins[after[after < len(begins)]]
-    if gaps:
-        cuts = np.append(cuts, np.flatnonzero(np.diff(key) > 1) + 1)
-    return [*columns.distinct(cuts).tolist(), len(key)]
+    return [*columns.distinct(begins[after[after < len(begins)]]).tolist(), len(key)]
 
 
 def _cut(name: str, whole: Any, bounds: Sequence[int]) -> Iterator[Block]:

@@ -93,9 +93,9 @@ class Outcome:
     """What is asked once in the whole job."""
 
 
-Pack = Callable[[Part, pd.DataFrame, Ints, pd.Series], Any]
-"""Write down the tables of a part, given its STORED, their row numbers, and the links of which all
-that is written stands."""
+Pack = Callable[[Part, pd.DataFrame, Ints, pd.Series, pd.Series], Any]
+"""Write down the tables of a part, given its STORED, their row numbers, the links of which all that
+is written stands, and those before which, in order, links come that are not of the part."""
 
 
 def evaluate(given: Given, before: Territory | None, pack: Pack) -> Outcome:
@@ -229,12 +229,8 @@ class _Work:
         cell[place[place >= 0]] = self.now.cells[sites[place >= 0]]
         named = cell[number] >= 0
         dump = "dump " + typed["dump_sha256"]
-        said = pd.DataFrame(
-            {
-                "one": dump.loc[named],
-                "other": "cell " + pd.Series(cell[number][named]).astype("str").to_numpy(),
-            }
-        ).drop_duplicates()
+        other = _named("cell", cell[number][named])
+        said = pd.DataFrame({"one": dump.loc[named].array, "other": other}).drop_duplicates()
         whole = [
             pd.DataFrame({"one": f"group {min(group)}", "other": [f"dump {d}" for d in group]})
             for group in groups
@@ -280,23 +276,28 @@ class _Work:
     def _near(self, working: pd.DataFrame, paired: Pairing) -> pd.DataFrame:
         """Tie dumps to the cells near which their records may stand, or on which they are."""
         runs, links = paired.near(self.ground)
-        own = working[["run_id", "dump_sha256"]].astype("str").drop_duplicates()
+        own = _distinct(working[["run_id", "dump_sha256"]])
         beside = own.merge(runs, on="run_id")
-        placed = paired.pairs.loc[paired.pairs["link_id"] != "", ["reading_id", "link_id"]]
-        short = {dump[:16]: dump for dump in own["dump_sha256"]}
-        number, heads = columns.codes(placed["reading_id"].str.slice(0, 16))
-        link, names = columns.codes(placed["link_id"])
-        row = columns.positions(self.ground.plan.links["link_id"], pd.Series(names, dtype="str"))
-        key = columns.distinct(number * max(len(names), 1) + link)
-        dump = [short[head] for head in heads[key // max(len(names), 1)]]
-        on = self.now.cells[row[key % max(len(names), 1)]]
+        near = columns.distinct(self.now.cells[links["link"]])
         parts_ = (
             ("dump " + beside["dump_sha256"], "component " + beside["component"]),
             (_named("cell", self.now.cells[links["link"]]), "component " + links["component"]),
-            (pd.Series([f"dump {one}" for one in dump], dtype="str"), _named("cell", on)),
+            self._placed(paired, near, own["dump_sha256"]),
         )
         frames = [pd.DataFrame({"one": a, "other": b}).drop_duplicates() for a, b in parts_]
         return tables.conform(pd.concat(frames, ignore_index=True), regions.TIES)
+
+    def _placed(
+        self, paired: Pairing, near: Ints, dumps: Iterable[str]
+    ) -> tuple[pd.Series, pd.Series]:
+        """Tie dumps to the cells where people placed their readings, far from all evidence."""
+        number, names = columns.codes(paired.pairs["link_id"])
+        row = columns.positions(self.ground.plan.links["link_id"], pd.Series(names, dtype="str"))
+        cell = np.where(row >= 0, self.now.cells[row], -1)
+        far = np.flatnonzero((~np.isin(cell, near) & (cell >= 0))[number])
+        short = {dump[:16]: f"dump {dump}" for dump in dumps}
+        heads = paired.pairs["reading_id"].take(far).str.slice(0, 16).map(short)
+        return heads.reset_index(drop=True), _named("cell", cell[number[far]])
 
     def _memory(self, dumps: frozenset[str]) -> Memory | None:
         """Return what pairing settled of some dumps, now or before."""
@@ -382,8 +383,17 @@ class _Work:
         self.standing += stands
         kept = self._links(np.concatenate([np.zeros(0, dtype="int64"), *stands]))
         names = self.ground.plan.links["link_id"].take(kept)
-        packed = self.pack(part, tried.stored, tried.rows, names)
+        packed = self.pack(
+            part, tried.stored, tried.rows, names, self._begins(np.setdiff1d(links, kept))
+        )
         self.made.append(Made(packed, tuple(one.name for one in made), memories))
+
+    def _begins(self, links: Ints) -> pd.Series[Any]:
+        """Return the links before which, in order of name, links come that are not among them."""
+        rank = self.ground.rank
+        ordered = links[np.argsort(rank[links])]
+        fresh = np.diff(rank[ordered], prepend=-2) != 1
+        return self.ground.plan.links["link_id"].take(ordered[fresh])
 
     def _plan(self, links: Ints) -> Plan:
         plan = self.ground.plan
@@ -559,7 +569,7 @@ def _all_of(made: Collection[_Region]) -> _Region:
         min(dumps) if dumps else min(one.name for one in made),
         dumps,
         tuple(sheet for one in made for sheet in one.sheets),
-        np.unique(np.concatenate([one.cells for one in made])).astype("int64"),
+        np.unique(np.concatenate([one.cells for one in made])),
     )
 
 
@@ -590,6 +600,19 @@ def _grouped(ties: pd.DataFrame) -> list[dict[str, list[str]]]:
 
 def _named(kind: str, numbers: Ints) -> pd.Series:
     return kind + " " + pd.Series(numbers).astype("str")
+
+
+def _distinct(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the distinct rows of columns of few texts."""
+    found = [columns.codes(frame[name]) for name in frame]
+    key = columns.compound(*(number for number, _ in found))
+    first = np.flatnonzero(~pd.Series(key).duplicated().to_numpy())
+    return pd.DataFrame(
+        {
+            name: pd.array(texts[number[first]], dtype="str")
+            for name, (number, texts) in zip(frame, found, strict=True)
+        }
+    )
 
 
 def _numbers(things: pd.Series, kind: str) -> Ints:

@@ -86,21 +86,25 @@ class Packed:
     """Those kept by row, each an Arrow stream."""
 
 
-def pack(part: Part, stored: pd.DataFrame, numbers: Ints, stands: pd.Series[Any]) -> Packed:
+def pack(
+    part: Part, stored: pd.DataFrame, numbers: Ints, stands: pd.Series[Any],
+    begins: pd.Series[Any],
+) -> Packed:  # fmt: skip
     """Write the tables of a part down; `stored` and `numbers` as `put_whole` takes them.
 
-    `stands` are links of which all that is written stands: they are left out.
+    `stands` are links of which all that is written stands: they are left out. No block reaches
+    over the beginning of a stretch of links (`begins`), where those of others may lie.
     """
     makers = _tables(part, stored, numbers)
 
     def made(name: str) -> pd.DataFrame:
         frame = makers[name]()
         if len(stands) and ((name in BLOCKS and name not in KEYED_BY_ROW) or name in _BY_LINK):
-            return frame.loc[~among(frame["link_id"], stands.to_list())]
+            return frame.loc[~among(frame["link_id"], stands)]
         return frame
 
     return Packed(
-        {name: tuple(blockwriter.pack(name, made(name))) for name in BLOCKS},
+        {name: tuple(blockwriter.pack(name, made(name), begins)) for name in BLOCKS},
         {
             name: arrow.pack(arrow.table(tables.conform(made(name), columns)))
             for name, columns in DERIVED.items()

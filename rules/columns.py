@@ -291,8 +291,8 @@ def positions(column: pd.Series, wanted: pd.Series) -> Ints:
     return np.asarray(pc.index_in(asked, value_set=known).fill_null(-1), np.int64)
 
 
-def among(column: pd.Series, names: Sequence[str]) -> Flags:
-    """Tell which rows have one of a few texts; quick where they are numbered."""
+def among(column: pd.Series, names: Sequence[str] | pd.Series) -> Flags:
+    """Tell which rows have one of some texts; quick where they are numbered."""
     if not is_few(column.dtype):
         return np.asarray(column.isin(names), dtype="bool")
     held = np.append(column.cat.categories.isin(names), False)

@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import pandas as pd
 
-from rules import limits, pairing, parts, preparation, tables
+from rules import completion, limits, pairing, parts, preparation, tables
 from rules.evaluation import Decisions, Evaluation, Plan, RunSheets
 from rules.settings import Settings
 
@@ -57,7 +57,7 @@ def evaluate(
         limits=part.limits,
         grades=part.grades,
         test_states=part.test_states,
-        completion=part.completion,
+        completion=completion.count(part.test_states, plan.links),
         retests=part.retests,
         balance=part.balance,
         memory=paired.memory,

@@ -51,7 +51,6 @@ class Part:
     limits: pd.DataFrame
     grades: pd.DataFrame
     test_states: pd.DataFrame
-    completion: pd.DataFrame
     retests: pd.DataFrame
     balance: pd.DataFrame
     wide: Wide
@@ -130,7 +129,6 @@ def judge(
         limits=limit_rows,
         grades=graded.grades,
         test_states=states,
-        completion=completion.count(states, plan.links),
         retests=retests.make(states, plan.links, decisions.answers),
         balance=balance.balance(working, beside, stopped),
         wide=wide,

@@ -5,6 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 
+import numpy as np
+
+from rules.columns import Ints, sorting
 from rules.evaluation import Plan
 from rules.pairing import digests, grid, match, sites
 from rules.pairing.grid import Grid
@@ -33,6 +36,13 @@ class Ground:
     def place(self) -> Sites:
         """Return the places of the plan."""
         return sites.of_plan(self.plan.links)
+
+    @cached_property
+    def rank(self) -> Ints:
+        """Return the place of each link among all, in the order of their names."""
+        out = np.empty(len(self.plan.links), dtype=np.int64)
+        out[sorting(self.plan.links["link_id"])] = np.arange(len(out))
+        return out
 
     def grid(self, *, pairs: bool) -> Grid:
         """Return the places laid out as a crew walks, of links or of pairs of fibres."""
