@@ -293,7 +293,7 @@ class _Work:
         """Tie dumps to the cells where people placed their readings, far from all evidence."""
         number, names = columns.codes(paired.pairs["link_id"])
         row = columns.positions(self.ground.plan.links["link_id"], pd.Series(names, dtype="str"))
-        cell = np.where(row >= 0, self.now.cells[row], -1)
+        cell = np.append(self.now.cells, -1)[row]
         far = np.flatnonzero((~np.isin(cell, near) & (cell >= 0))[number])
         short = {dump[:16]: f"dump {dump}" for dump in dumps}
         heads = paired.pairs["reading_id"].take(far).str.slice(0, 16).map(short)
@@ -618,7 +618,8 @@ def _distinct(frame: pd.DataFrame) -> pd.DataFrame:
 def _numbers(things: pd.Series, kind: str) -> Ints:
     """Return the numbers of things of one kind, each once."""
     mine = things.loc[things.str.startswith(f"{kind} ")]
-    return columns.distinct(mine.str.slice(len(kind) + 1).astype("int64").to_numpy())
+    found: Ints = mine.str.slice(len(kind) + 1).to_numpy(dtype="int64")
+    return columns.distinct(found)
 
 
 def _frame(region: str, **values: Any) -> pd.DataFrame:

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from desk.demo import bulk
-from ingest import derive, intake, pairings, planload, store, verify
+from ingest import derive, intake, pairings, planload, store, verify, views
 from ingest.job import Job
 from rules import pairing
 from rules.pairing import components
@@ -48,9 +48,13 @@ def same(one: pairing.Memory | None, other: pairing.Memory | None) -> None:
 
 def test_what_is_kept_comes_back(grown: tuple[Job, Path, list[int]]) -> None:
     job, _, _ = grown
-    made = derive.derive(job)
-    with store.reader(job.store) as connection:
-        same(pairings.load(connection), made.memory)
+    memory = derive.derive(job).memory
+    with store.writer(job.store) as connection, store.transaction(connection):
+        pairings.keep(connection, "a", memory)
+        same(pairings.load(connection, "a"), memory)
+        assert pairings.load(connection, "b") is None
+        pairings.forget(connection, "a")
+        assert pairings.load(connection, "a") is None
 
 
 def test_a_later_dump_settles_its_own_component_alone(grown: tuple[Job, Path, list[int]]) -> None:
@@ -82,7 +86,9 @@ def test_what_cannot_be_used_is_as_good_as_none(
         if how == "gone":
             connection.execute("DELETE FROM derived_block WHERE name = 'pairing'")
     if how == "other code":
-        monkeypatch.setattr(pairings, "_code", lambda: "other")
+        monkeypatch.setattr(pairings, "code", lambda: "other")
     intake.take(job, [later])
-    assert anew[-1] == 800
+    read = {row["dump_name"]: row["read"] for row in views.balance(job)}
+    second = read["bulk-002.csv"] + read[later.name]
+    assert anew[-1] == (800 if how == "other code" else second / bulk.ROWS_PER_PORT)
     assert verify.verify(job).sound

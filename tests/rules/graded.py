@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from rules import grades, limits, planned, tables
+from rules import grade_findings, grades, limits, planned, suspicions, tables
 from rules.evaluation import Decisions
 from rules.settings import Settings
 
@@ -87,4 +88,11 @@ def shown(result: grades.Graded) -> list[tuple[str, int, str, str]]:
 
 
 def codes(result: grades.Graded) -> set[str]:
-    return set(result.findings["code"])
+    return set(findings(result)["code"])
+
+
+def findings(result: grades.Graded) -> pd.DataFrame:
+    """Return what grading found, with what it says of the whole job."""
+    lacking = result.lacking
+    lacked = grade_findings.counted(lacking, np.zeros(len(lacking), dtype="int64"))
+    return suspicions.join(result.findings, grade_findings.of_job(lacked))

@@ -12,8 +12,10 @@ from rules import (
     checks,
     clocks,
     duplicates,
+    grade_findings,
     grades,
     limits,
+    parts,
     planned,
     references,
     runs,
@@ -92,6 +94,11 @@ def run(job: Job) -> Outcome:
         early, causes.settle(graded.findings, job.decisions),
         checks.after(context.graded(graded.grades)),
     )  # fmt: skip
-    findings, questions = causes.group(found, working, run_table, job.decisions)
-    questions = pd.concat([ask_copies, ask_runs, questions], ignore_index=True)
+    findings, questions, wide = causes.group(found, working, run_table, job.decisions)
+    alone = parts.of_plan(job.plan, job.decisions, job.settings)
+    lacked = grade_findings.counted(graded.lacking, np.zeros(len(graded.lacking), "int64"))
+    of_job, also = parts.of_job([wide, alone], lacked, job.decisions)
+    found = suspicions.join(found, of_job.loc[~of_job["code"].isin(wide.findings["code"])])
+    findings = tables.conform(pd.concat([findings, of_job]), tables.FINDINGS)
+    questions = pd.concat([ask_copies, ask_runs, questions, also], ignore_index=True)
     return Outcome(working, run_table, found, findings, questions)

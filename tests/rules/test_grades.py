@@ -18,6 +18,7 @@ from tests.rules.graded import (
     acts,
     answers,
     codes,
+    findings,
     grade,
     links,
     pairs,
@@ -212,7 +213,7 @@ def test_no_limit_is_no_pass_and_hides_no_verdict() -> None:
 def test_unconfirmed_limits_grade_with_one_finding_for_the_job() -> None:
     result = grade(working({}, {"direction": "b-a"}), BOTH)
     assert not result.grades["limit_confirmed"].any()
-    found = result.findings.loc[result.findings["code"] == "limit-unconfirmed"]
+    found = findings(result).query("code == 'limit-unconfirmed'")
     assert list(found["subject"]) == ["job"]
     confirmed = grade(working({}), confirmed=("tia-568.3-d",))
     assert confirmed.grades["limit_confirmed"].all()
