@@ -29,6 +29,7 @@ from ingest import (
     territory,
     unclear,
 )
+from ingest.changes import Given
 from ingest.decisions import decisions
 from ingest.job import Job
 from ingest.kept import Kept, parameters_from, sets_from
@@ -192,7 +193,7 @@ def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
     return _Gathered(kept, numbers)
 
 
-def _given(job: Job, connection: sqlite3.Connection, decided: Decisions) -> partwise.Given:
+def _given(job: Job, connection: sqlite3.Connection, decided: Decisions) -> Given:
     """Read what is kept but for the readings, which are read dump by dump."""
     rows = connection.execute(
         "SELECT sha256, last_row - first_row + 1, name, arrived_at, parser, parser_version "
@@ -205,7 +206,7 @@ def _given(job: Job, connection: sqlite3.Connection, decided: Decisions) -> part
 
     limits = job.texts("limits")
     mark = repr((__version__, pairings.code(), job.text, sorted(limits.items())))
-    return partwise.Given(
+    return Given(
         mark, _ground(job, connection), sheets.tables_of(connection), sets_from(limits), decided,
         {sha256: tuple(rest) for sha256, _, *rest in rows}, {row[0]: row[1] for row in rows},
         lambda hashes: readings.carried(connection, hashes),

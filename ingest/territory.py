@@ -77,6 +77,12 @@ class Territory:
         by = self.held["cell"].groupby("region")["cell"]
         return {str(region): cells.to_numpy(dtype=np.int64) for region, cells in by}
 
+    def links_of(self, cells: Ints) -> Ints:
+        """Return the links (rows of the plan) of some cells."""
+        wanted = np.zeros(int(self.cells.max(initial=-1)) + 1, dtype="bool")
+        wanted[cells] = True
+        return np.flatnonzero(wanted[self.cells])
+
     def without(self, gone: Collection[str]) -> Territory:
         """Return it without some regions."""
         kept = {n: frame.loc[~frame["region"].isin(gone)] for n, frame in self.held.items()}

@@ -9,7 +9,7 @@ that the plan lacks count over the whole job (`pairing.Lost`).
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 import pandas as pd
@@ -18,7 +18,7 @@ from scipy.sparse import csgraph
 
 from rules import columns, ends, sheets, tables
 from rules.columns import Ints
-from rules.pairing import Ground
+from rules.pairing import Ground, Pairing
 
 CARRIED: tables.Columns = {
     "dump_sha256": "text", "dump_name": "text", "meter_serial": "text", "source_serial": "text",
@@ -95,9 +95,94 @@ def of_dumps(held: pd.DataFrame, run_sheets: pd.DataFrame) -> pd.DataFrame:
     return tables.conform(pd.concat(said, ignore_index=True), TIES)
 
 
-def joined(ties: pd.DataFrame) -> pd.DataFrame:
+def _joined(ties: pd.DataFrame) -> pd.DataFrame:
     """Return every thing that TIES name beside the number of its region: `thing`, `region`."""
     number, things = pd.factorize(pd.concat([ties["one"], ties["other"]], ignore_index=True))
     half = len(ties)
     label = _components(len(things), [(number[:half], number[half:])])
     return pd.DataFrame({"thing": pd.Series(things, dtype="str"), "region": label})
+
+
+def grouped(ties: pd.DataFrame) -> list[dict[str, list[str]]]:
+    """Return what TIES join: the names of each kind."""
+    out = []
+    for _, things in _joined(ties).groupby("region", sort=True)["thing"]:
+        by: dict[str, list[str]] = {}
+        for thing in things:
+            kind, _, name = thing.partition(" ")
+            by.setdefault(kind, []).append(name)
+        out.append(by)
+    return out
+
+
+def _named(kind: str, numbers: Ints) -> pd.Series:
+    return kind + " " + pd.Series(numbers).astype("str")
+
+
+def _distinct(frame: pd.DataFrame) -> pd.DataFrame:
+    """Return the distinct rows of columns of few texts."""
+    found = [columns.codes(frame[name]) for name in frame]
+    key = columns.compound(*(number for number, _ in found))
+    first = np.flatnonzero(~pd.Series(key).duplicated().to_numpy())
+    return pd.DataFrame(
+        {
+            name: pd.array(texts[number[first]], dtype="str")
+            for name, (number, texts) in zip(frame, found, strict=True)
+        }
+    )
+
+
+def numbers(things: pd.Series, kind: str) -> Ints:
+    """Return the numbers of things of one kind, each once."""
+    mine = things.loc[things.str.startswith(f"{kind} ")]
+    found: Ints = mine.str.slice(len(kind) + 1).to_numpy(dtype="int64")
+    return columns.distinct(found)
+
+
+def by_label(ground: Ground, cells: Ints, typed: pd.DataFrame) -> pd.DataFrame:
+    """Tie dumps to the cells that their labels name to the letter.
+
+    cells: of each link of the plan. typed: dump_sha256 and label.
+    """
+    number, labels = columns.codes(typed["label"])
+    names, sites = ground.place.names(pairs=False)
+    place = columns.positions(pd.Series(labels, dtype="str"), names)
+    cell = np.full(len(labels), -1, dtype="int64")
+    cell[place[place >= 0]] = cells[sites[place >= 0]]
+    found = cell[number] >= 0
+    one = "dump " + typed["dump_sha256"].loc[found].reset_index(drop=True)
+    made = pd.DataFrame({"one": one, "other": _named("cell", cell[number][found])})
+    return tables.conform(made.drop_duplicates(), TIES)
+
+
+def by_evidence(
+    ground: Ground, cells: Ints, working: pd.DataFrame, paired: Pairing
+) -> pd.DataFrame:
+    """Tie dumps to the cells near which their records may stand, or to which they were placed.
+
+    cells: of each link of the plan.
+    """
+    runs, links = paired.near(ground)
+    own = _distinct(working[["run_id", "dump_sha256"]])
+    beside = own.merge(runs, on="run_id")
+    cell = cells[links["link"]]
+    said = (
+        ("dump " + beside["dump_sha256"], "component " + beside["component"]),
+        (_named("cell", cell), "component " + links["component"]),
+        _placed(ground, cells, paired, columns.distinct(cell), own["dump_sha256"]),
+    )
+    frames = [pd.DataFrame({"one": a, "other": b}).drop_duplicates() for a, b in said]
+    return tables.conform(pd.concat(frames, ignore_index=True), TIES)
+
+
+def _placed(
+    ground: Ground, cells: Ints, paired: Pairing, near: Ints, dumps: Iterable[str]
+) -> tuple[pd.Series, pd.Series]:
+    """Tie dumps to the cells where people placed their readings, far from all evidence."""
+    number, names = columns.codes(paired.pairs["link_id"])
+    row = columns.positions(ground.plan.links["link_id"], pd.Series(names, dtype="str"))
+    cell = np.append(cells, -1)[row]
+    far = np.flatnonzero((~np.isin(cell, near) & (cell >= 0))[number])
+    short = {dump[:16]: f"dump {dump}" for dump in dumps}
+    heads = paired.pairs["reading_id"].take(far).str.slice(0, 16).map(short)
+    return heads.reset_index(drop=True), _named("cell", cell[number[far]])

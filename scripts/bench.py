@@ -8,7 +8,8 @@ python3 scripts/bench.py --json FILE         write the figures as JSON as well
 
 The floor of a size is `pandas.read_csv` of the same bytes, the SHA-256 of them, and a bare
 `executemany` of the same rows into a fresh SQLite file; that of evaluating is one sort and one
-group of the readings by link and time. Each size runs in a process of its own, so that peaks of
+group of the readings by link and time. A job has a crew, with its own meter, for every 25 000
+readings: that is what one brings in in a month or so. Each size runs in a process of its own, so that peaks of
 memory do not mix; a thread samples the memory held, stage by stage. `cpu` is the processor time of
 this process, which a busy machine changes less than the clock.
 """
@@ -39,8 +40,11 @@ sys.path[:0] = [str(ROOT), str(ROOT / "scripts")]
 SIZES = (10_000, 100_000, 1_000_000)
 SAMPLE_S = 0.02
 EVALUATE = " evaluate alone"
+LOAD, PACK = " read what is evaluated", " pack the tables"
 INNER = {
-    EVALUATE: ("ingest.kept", "evaluate"),
+    EVALUATE: ("ingest.partwise", "evaluate"),
+    LOAD: ("ingest.readings", "load"),
+    PACK: ("ingest.results", "pack"),
     "  of it: clocks": ("rules.clocks", "resolve"),
     "  of it: copies": ("rules.duplicates", "mark"),
     "  of it: runs": ("rules.runs", "assign"),
@@ -51,7 +55,8 @@ INNER = {
     "  of it: grade": ("rules.grades", "grade"),
     "  of it: checks after": ("rules.checks", "after"),
     "  of it: causes": ("rules.causes", "group"),
-    "  of it: count": ("rules.completion", "count"),
+    "  of it: count": ("rules.completion", "by_region"),
+    "  of it: told apart": ("rules.division", "divide"),
 }
 """Functions of the evaluation that are timed on their own: stage to (module, function)."""
 PATH = ("read", "store", "derive", "export")
@@ -61,6 +66,8 @@ CORDS = {"cords": {"grade": "standard", "reference_method": 1}}
 """Without them nothing could be graded."""
 MORE = 1_000
 """Readings of a dump that is added to a job already evaluated."""
+OF_A_CREW = 25_000
+"""Readings of one crew and its meter."""
 
 
 class Meter:
@@ -119,7 +126,7 @@ class Meter:
             self.peak = max(self.peak, self.process.memory_info().rss)
 
 
-def floor(data: bytes, folder: Path) -> None:
+def floor(data: bytes, store: Path) -> None:
     """Read the bytes with pandas, hash them, and put the rows into SQLite, nothing else."""
     import pandas as pd
 
@@ -127,7 +134,7 @@ def floor(data: bytes, folder: Path) -> None:
     head = data.index(b"\nSlot") + 1 if b"\nSlot" in data else _table_start(data)
     frame = pd.read_csv(io.BytesIO(data[head:]), dtype=str)
     marks = ", ".join("?" * len(frame.columns))
-    with closing(sqlite3.connect(folder / "floor.db")) as connection:
+    with closing(sqlite3.connect(store)) as connection:
         connection.execute("PRAGMA synchronous = FULL")
         names = ", ".join(f"c{i} TEXT" for i in range(len(frame.columns)))
         connection.execute(f"CREATE TABLE t ({names})")
@@ -156,37 +163,44 @@ def measure(size: int) -> dict[str, dict[str, float]]:
     from ingest.jobtemplate import Beginning
     from parsers import registry
     from parsers.dump import Dump
-    from rules import tables
 
     meter = Meter()
     with tempfile.TemporaryDirectory(prefix="glasstally-bench-") as name:
         folder = Path(name)
-        made = bulk.write(folder / "made", size + MORE, dumps=1, later=MORE)
-        path, later = made.dumps
-        data = path.read_bytes()
+        crews = max(1, size // OF_A_CREW)
+        made = bulk.write(folder / "made", size + MORE, dumps=1, later=MORE, crews=crews)
+        *paths, later = made.dumps
+        each = [path.read_bytes() for path in paths]
         with meter.stage(FLOOR):
-            floor(data, folder)
-        sha256 = hashlib.sha256(data).hexdigest()
-        dump = Dump(data, path.name, sha256)
-        (parser,) = [p for p in registry.shipped() if p.recognise(dump).level == "yes"]
+            for number, data in enumerate(each):
+                floor(data, folder / f"floor-{number}.db")
+        read = [
+            Dump(data, path.name, hashlib.sha256(data).hexdigest())
+            for data, path in zip(each, paths, strict=True)
+        ]
+        (parser,) = [p for p in registry.shipped() if p.recognise(read[0]).level == "yes"]
         with meter.stage("parse"):
-            extract = parser.parse(dump)
-        assert len(extract.readings) == size, (len(extract.readings), size)
-        del extract, dump, data
+            found = sum(len(parser.parse(dump).readings) for dump in read)
+        assert found == size, (found, size)
+        del read, each
         job = Job.create(
             folder / "job", Beginning("bench", limits=("tia-568.3-d",), timezone="UTC"), CORDS
         )
         with meter.stage("plan"):
             planload.load(job, made.plan)
         with meter.stage("read (bytes, hash, original, journal)"):
-            arrived = intake.receive_file(job, path)
-        assert arrived.new, arrived
+            arrived = [intake.receive_file(job, path).new for path in paths]
+        assert all(arrived), arrived
         with meter.stage("store (parse, account, rows)"):
             dumps.read_pending(job)
         with meter.inner(INNER), meter.stage("derive (evaluate, derived tables)"):
-            evaluation = derive.derive(job)
+            derive.refresh(job)
+        for name in (LOAD, PACK):  # they stand on their own
+            for unit in ("seconds", "cpu"):
+                meter.stages[EVALUATE][unit] -= meter.stages[name][unit]
+        evaluation = derive.evaluation(job)
         links = evaluation.pairs.set_index("reading_id")["link_id"]
-        table = tables.spelled(evaluation.readings)  # as everybody has them who asks for them
+        table = evaluation.readings
         table = table.assign(link_id=links.reindex(table["reading_id"]).to_numpy())
         del evaluation, links
         with meter.stage(SORTING):

@@ -12,7 +12,7 @@ from hypothesis import settings as trying
 from hypothesis import strategies as st
 
 from desk.demo import bulk
-from ingest import acts, intake, partwise, planload, sheets, store, verify, views
+from ingest import acts, changes, intake, partwise, planload, sheets, store, verify, views
 from tests.ingest import sample
 
 TRIED = (Phase.explicit, Phase.generate)
@@ -110,7 +110,7 @@ class Site:
 
 def _hold(random: Random) -> None:
     with TemporaryDirectory() as name, pytest.MonkeyPatch.context() as patch:
-        patch.setattr(partwise, "TOGETHER", random.choice((1, 500, 250_000)))
+        patch.setattr(changes, "TOGETHER", random.choice((1, 500, 250_000)))
         patch.setattr(partwise, "CHUNK", random.choice((100, 16_384)))
         site = Site(Path(name), random)
         site.dump()

@@ -1,0 +1,130 @@
+"""Which regions of a job stand as they were evaluated, and what must be evaluated anew."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Collection, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from ingest.decided import Digests
+from ingest.territory import Territory
+from rules import regions
+from rules.columns import Ints
+from rules.evaluation import Decisions, RunSheets
+from rules.limit_sets import LimitSet
+from rules.pairing import Ground, Memory
+from rules.settings import Settings
+
+TOGETHER = 250_000
+"""Readings that are evaluated at once: more would take memory and save no time."""
+
+
+@dataclass(frozen=True)
+class Given:
+    """What is kept of a job but its readings, which are loaded dump by dump."""
+
+    mark: str
+    """Digest of all that every region rests on, but for the decisions."""
+    ground: Ground
+    run_sheets: RunSheets
+    sets: Mapping[str, LimitSet]
+    decided: Decisions
+    dumps: Mapping[str, tuple[Any, ...]]
+    """What results depend on of each dump that counts, by its hash."""
+    sizes: Mapping[str, int]
+    """Readings of each of them."""
+    carried: Callable[[Collection[str]], pd.DataFrame]
+    """Read which meters and sources some dumps hold (`regions.CARRIED`)."""
+    labels: Callable[[Collection[str]], pd.DataFrame]
+    """Read the labels of some dumps, each once: dump_sha256, label."""
+    load: Callable[[Collection[str]], tuple[pd.DataFrame, Ints]]
+    """Read the readings of some dumps: STORED and their row numbers."""
+    remembered: Callable[[str], Memory | None]
+    """Read what pairing settled of a region before."""
+
+    @property
+    def settings(self) -> Settings:
+        """Return the settings of the job."""
+        return self.ground.settings
+
+
+@dataclass(frozen=True)
+class Changes:
+    """What stands, and groups of dumps that are no region yet or no longer as they were."""
+
+    groups: tuple[frozenset[str], ...]
+    stands: frozenset[str]
+    """Regions with readings that depend on nothing that changed."""
+    held: pd.DataFrame
+    """CARRIED of every dump that counts, with the region that it was of."""
+    sheets: Mapping[str, list[str]]
+    """Run sheets by the first of the dumps that they belong with; "" for none."""
+
+    def sheets_of(self, dumps: Collection[str]) -> list[str]:
+        """Return the run sheets that belong with some dumps."""
+        return sorted(s for first, ids in self.sheets.items() if first in dumps for s in ids)
+
+
+def find(given: Given, before: Territory, digests: Digests) -> Changes:
+    """Compare what is kept of a job with what its regions were evaluated on."""
+    known = before.held["dump"]
+    known = known.loc[known["dump_sha256"].isin(given.dumps)]
+    fresh = sorted(set(given.dumps) - set(known["dump_sha256"]))
+    held = pd.concat([known, given.carried(fresh).assign(region="")], ignore_index=True)
+    kept = pd.DataFrame(
+        {"one": "dump " + known["dump_sha256"], "other": "region " + known["region"]}
+    )
+    ties = [regions.of_dumps(held, given.run_sheets.sheets), kept]
+    then, cells = before.digests(), before.cells_of()
+    none = np.zeros(0, dtype="int64")
+    groups, stands = [], set[str]()
+    sheets: dict[str, list[str]] = {}
+    for by in regions.grouped(pd.concat(ties, ignore_index=True)):
+        dumps, sheet_ids = frozenset(by.get("dump", ())), by.get("sheet", [])
+        if sheet_ids:
+            sheets.setdefault(min(dumps, default=""), []).extend(sorted(sheet_ids))
+        if not dumps:
+            continue
+        name, *others = by.get("region", [""])
+        links = before.links_of(cells.get(name, none))
+        if not others and then.get(name) == digests.of(dumps, sheet_ids, links):
+            stands.add(name)
+        else:
+            groups.append(dumps)
+    return Changes(tuple(groups), frozenset(stands), held, sheets)
+
+
+def batches(given: Given, cells: Ints, groups: Collection[frozenset[str]]) -> list[frozenset[str]]:
+    """Put groups of dumps together, as many as are evaluated at once.
+
+    cells: of each link of the plan.
+    """
+
+    def size(dumps: Iterable[str]) -> int:
+        return sum(given.sizes[dump] for dump in dumps)
+
+    if sum(map(size, groups)) <= TOGETHER:
+        return [frozenset().union(*groups)] if groups else []
+    out = [frozenset[str]()]
+    for group in sorted(_named_alike(given, cells, groups), key=min):
+        if out[-1] and size(out[-1]) + size(group) > TOGETHER:
+            out.append(frozenset())
+        out[-1] |= group
+    return out
+
+
+def _named_alike(
+    given: Given, cells: Ints, groups: Collection[frozenset[str]]
+) -> list[frozenset[str]]:
+    """Join groups whose labels name the same places to the letter."""
+    typed = given.labels([dump for group in groups for dump in group])
+    ties = [regions.by_label(given.ground, cells, typed)]
+    ties += [
+        pd.DataFrame({"one": f"group {min(group)}", "other": [f"dump {d}" for d in group]})
+        for group in groups
+    ]
+    found = regions.grouped(pd.concat(ties, ignore_index=True))
+    return [frozenset(by["dump"]) for by in found if "dump" in by]
