@@ -221,8 +221,10 @@ class _Work:
         """Check and grade what is paired, and tell the regions apart that it makes."""
         given = self.given
         made = self._regions(tried)
+        owned = self.now.held["cell"]
+        lost = owned.loc[owned["cell"].isin(tried.cells), "region"].unique().tolist()
         for name, cells in self.now.cells_of().items():
-            if np.isin(cells, tried.cells).any():
+            if name in lost:
                 self.now = self.now.without([name])
                 left = np.setdiff1d(cells, tried.cells)
                 if len(left):

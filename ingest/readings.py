@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 import sqlite3
-from collections.abc import Collection, Mapping
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -167,32 +167,45 @@ def load(
 def carried(connection: sqlite3.Connection, hashes: Collection[str]) -> pd.DataFrame:
     """Read which meters and sources some dumps hold (`regions.CARRIED`), by their columns alone."""
     names = ("meter_serial", "source_serial")
-    places = [list(WHOLE).index(name) for name in names]
-    found = [tables.empty(regions.CARRIED)]
-    for sha256, name, data in connection.execute(
-        "SELECT d.sha256, d.name, c.data FROM dump d JOIN reading_columns c ON c.dump = d.id "
-        "WHERE d.sha256 IN (SELECT value FROM json_each(?)) ORDER BY d.sha256",
+    once, several = [], []
+    for sha256, name, varying, *said in connection.execute(
+        "SELECT d.sha256, d.name, d.varying, c.meter_serial, c.source_serial FROM dump d "
+        "JOIN constant c ON c.dump = d.id WHERE d.sha256 IN (SELECT value FROM json_each(?))",
         (json.dumps(sorted(hashes)),),
     ):
-        part = arrow.unpack(f"The readings of {name}", data, places)
-        once = part.group_by(list(names)).aggregate([]).to_pandas()
-        found.append(once.assign(dump_sha256=sha256, dump_name=name))
+        if not set(names).isdisjoint(varying.split()):
+            several.append(sha256)
+            continue
+        once.append((sha256, name, *said))
+    found = [pd.DataFrame(once, columns=list(regions.CARRIED))]
+    for sha256, name, part in _columns(connection, several, names):
+        distinct = part.group_by(list(names)).aggregate([]).to_pandas()
+        found.append(distinct.assign(dump_sha256=sha256, dump_name=name))
     whole = tables.conform(pd.concat(found, ignore_index=True), regions.CARRIED)
-    return whole.drop_duplicates(ignore_index=True)
+    ordered = whole.drop_duplicates().sort_values(list(regions.CARRIED))
+    return ordered.reset_index(drop=True)
 
 
 def labels(connection: sqlite3.Connection, hashes: Collection[str]) -> pd.DataFrame:
     """Read the labels of some dumps, each once: dump_sha256, label."""
-    place = list(WHOLE).index("label")
     found = [tables.empty({"dump_sha256": "text", "label": "text"})]
+    for sha256, _, part in _columns(connection, hashes, ("label",)):
+        distinct = part["label"].unique().to_pandas()
+        found.append(pd.DataFrame({"dump_sha256": sha256, "label": distinct}))
+    return pd.concat(found, ignore_index=True)
+
+
+def _columns(
+    connection: sqlite3.Connection, hashes: Collection[str], names: Sequence[str]
+) -> Iterator[tuple[str, str, Any]]:
+    """Yield hash, name and some columns of dumps; a large dump in parts."""
+    places = [list(WHOLE).index(name) for name in names]
     for sha256, name, data in connection.execute(
         "SELECT d.sha256, d.name, c.data FROM dump d JOIN reading_columns c ON c.dump = d.id "
-        "WHERE d.sha256 IN (SELECT value FROM json_each(?)) ORDER BY d.sha256",
+        "WHERE d.sha256 IN (SELECT value FROM json_each(?)) ORDER BY d.sha256, c.part",
         (json.dumps(sorted(hashes)),),
     ):
-        part = arrow.unpack(f"The readings of {name}", data, [place])["label"].unique()
-        found.append(pd.DataFrame({"dump_sha256": sha256, "label": part.to_pandas()}))
-    return pd.concat(found, ignore_index=True)
+        yield sha256, name, arrow.unpack(f"The readings of {name}", data, places)
 
 
 def with_state(connection: sqlite3.Connection, stored: pd.DataFrame) -> pd.DataFrame:

@@ -6,14 +6,15 @@ evaluated as one part, and what each of them holds is then told apart: by dump, 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from rules import completion, ends, grade_findings
-from rules.columns import Ints, codes
+from rules.columns import Ints, codes, positions
 from rules.evaluation import Plan
 from rules.parts import Part
 
@@ -47,19 +48,19 @@ def divide(part: Part, owners: Owners, *, sole: bool = False) -> Held | None:
     `completion` (COMPLETION), `wide` (FOUND), `concerned`, `lacking` (LACKED).
     """
     by = _By(part, owners)
-    finding, wide = by.findings(part.findings), by.findings(part.wide.findings)
-    question = by.questions(finding)
-    run = by.found(part.runs["run_id"], by.run)
-    told = (finding, wide, question, run)
     if sole:
-        finding, wide, question, run = (np.zeros_like(number) for number in told)
-    elif any((number == NOBODY).any() for number in told):
-        return None
-    of_test = by.found(part.planned["link_id"], by.link)
-    of_reading = by.found(part.readings["dump_sha256"], owners.dump)
+        finding, wide, question, run = (
+            np.zeros(len(rows), dtype="int64")
+            for rows in (part.findings, part.wide.findings, part.questions, part.runs)
+        )
+    else:
+        finding, wide = by.findings(part.findings), by.findings(part.wide.findings)
+        question, run = by.questions(finding), by.found(part.runs["run_id"], by.run)
+        if any((number == NOBODY).any() for number in (finding, wide, question, run)):
+            return None
     return {
-        "planned": pd.DataFrame({"region": of_test}),
-        "readings": pd.DataFrame({"region": of_reading}),
+        "planned": pd.DataFrame({"region": by.links(part.planned["link_id"])}),
+        "readings": pd.DataFrame({"region": by.found(part.readings["dump_sha256"], owners.dump)}),
         "run": part.runs[["run_id"]].assign(region=run),
         "finding": part.findings[["finding_id"]].assign(region=finding),
         "question": part.questions[["question_id"]].assign(region=question),
@@ -68,7 +69,7 @@ def divide(part: Part, owners: Owners, *, sole: bool = False) -> Held | None:
         "concerned": part.wide.readings.assign(
             region=by.found(part.wide.readings["dump_sha256"], owners.dump)
         ),
-        "lacking": grade_findings.counted(part.lacking, by.found(part.lacking["link_id"], by.link)),
+        "lacking": grade_findings.counted(part.lacking, by.links(part.lacking["link_id"])),
     }
 
 
@@ -77,24 +78,39 @@ class _By:
 
     def __init__(self, part: Part, owners: Owners) -> None:
         self.part, self.owners = part, owners
-        links = owners.plan.links
-        number = owners.link.tolist()
-        self.link = dict(zip(links["link_id"], number, strict=True))
-        self.cable = dict(zip(ends.cable(links), number, strict=True))
         self.short = {dump[:16]: number for dump, number in owners.dump.items()}
-        readings = part.readings
-        dump, dumps = codes(readings["dump_sha256"])
-        of_dump = np.array([owners.dump.get(d, NOBODY) for d in dumps], dtype="int64")
-        self.run, self.meter = (
-            self._of(readings[name], of_dump[dump] if len(dump) else dump)
-            for name in ("run_id", "meter_serial")
-        )
 
-    @staticmethod
-    def _of(column: pd.Series, region: Ints) -> dict[str, int]:
-        number, names = codes(column)
+    @cached_property
+    def run(self) -> dict[str, int]:
+        """Return the region of each run."""
+        return self._of_readings("run_id")
+
+    @cached_property
+    def meter(self) -> dict[str, int]:
+        """Return the region of each meter."""
+        return self._of_readings("meter_serial")
+
+    def _of_readings(self, name: str) -> dict[str, int]:
+        readings = self.part.readings
+        region = self.found(readings["dump_sha256"], self.owners.dump)
+        number, names = codes(readings[name])
         some = np.zeros(len(names), dtype="int64")
         some[number] = region
+        return dict(zip(names, some.tolist(), strict=True))
+
+    def links(self, column: pd.Series) -> Ints:
+        """Return the region of each link, NOBODY for one that is not known."""
+        number, names = codes(column)
+        row = positions(self.owners.plan.links["link_id"], pd.Series(names, dtype="str"))
+        region = np.append(self.owners.link, NOBODY)[row]
+        return region[number] if len(number) else number
+
+    @cached_property
+    def cable(self) -> dict[str, int]:
+        """Return the region of each cable."""
+        number, names = codes(ends.cable(self.owners.plan.links))
+        some = np.zeros(len(names), dtype="int64")
+        some[number] = self.owners.link
         return dict(zip(names, some.tolist(), strict=True))
 
     @staticmethod
@@ -107,14 +123,20 @@ class _By:
     def findings(self, found: pd.DataFrame) -> Ints:
         """Return the region of each finding (FOUND): of the first thing that it names."""
         out = np.full(len(found), NOBODY, dtype="int64")
-        by = (
-            (found["reading_id"].str.slice(0, 16), self.short), (found["run_id"], self.run),
-            (found["dump_sha256"], self.owners.dump), (found["link_id"], self.link),
-            (found["cable"], self.cable), (found["sheet_id"], self.owners.sheet),
-            (found["meter_serial"], self.meter),
-        )  # fmt: skip
-        for column, known in by:
-            out = np.where((out == NOBODY) & (column != ""), self.found(column, known), out)
+        sheet = self.owners.sheet
+        by: tuple[tuple[pd.Series, Callable[[pd.Series], Ints]], ...] = (
+            (found["reading_id"].str.slice(0, 16), lambda one: self.found(one, self.short)),
+            (found["run_id"], lambda one: self.found(one, self.run)),
+            (found["dump_sha256"], lambda one: self.found(one, self.owners.dump)),
+            (found["link_id"], self.links),
+            (found["cable"], lambda one: self.found(one, self.cable)),
+            (found["sheet_id"], lambda one: self.found(one, sheet)),
+            (found["meter_serial"], lambda one: self.found(one, self.meter)),
+        )
+        for column, region in by:
+            rows = np.flatnonzero((out == NOBODY) & (column != "").to_numpy())
+            if len(rows):
+                out[rows] = region(column.take(rows))
         return out
 
     def questions(self, finding: Ints) -> Ints:

@@ -123,7 +123,9 @@ def _distinct(frame: pd.DataFrame) -> pd.DataFrame:
     """Return the distinct rows of columns of few texts."""
     found = [columns.codes(frame[name]) for name in frame]
     key = columns.compound(*(number for number, _ in found))
-    first = np.flatnonzero(~pd.Series(key).duplicated().to_numpy())
+    # neighbours mostly agree: few rows are left to be told apart
+    fresh = np.flatnonzero(columns.starts(key)) if len(key) else key
+    first = fresh[~pd.Series(key[fresh]).duplicated().to_numpy()]
     return pd.DataFrame(
         {
             name: pd.array(texts[number[first]], dtype="str")
@@ -140,19 +142,17 @@ def numbers(things: pd.Series, kind: str) -> Ints:
 
 
 def by_label(ground: Ground, cells: Ints, typed: pd.DataFrame) -> pd.DataFrame:
-    """Tie dumps to the cells that their labels name to the letter.
+    """Tie dumps to the cells of the links that their labels are the names of.
 
     cells: of each link of the plan. typed: dump_sha256 and label.
     """
-    number, labels = columns.codes(typed["label"])
-    names, sites = ground.place.names(pairs=False)
-    place = columns.positions(pd.Series(labels, dtype="str"), names)
-    cell = np.full(len(labels), -1, dtype="int64")
-    cell[place[place >= 0]] = cells[sites[place >= 0]]
-    found = cell[number] >= 0
-    one = "dump " + typed["dump_sha256"].loc[found].reset_index(drop=True)
-    made = pd.DataFrame({"one": one, "other": _named("cell", cell[number][found])})
-    return tables.conform(made.drop_duplicates(), TIES)
+    row = columns.positions(ground.plan.links["link_id"], typed["label"])
+    found = row >= 0
+    dump, dumps = columns.codes(typed["dump_sha256"].loc[found])
+    size = int(cells.max(initial=0)) + 1
+    dump, cell = np.divmod(columns.distinct(dump * size + cells[row[found]]), size)
+    one = "dump " + pd.Series(dumps, dtype="str").take(dump).reset_index(drop=True)
+    return pd.DataFrame({"one": one, "other": _named("cell", cell)})
 
 
 def by_evidence(

@@ -9,9 +9,9 @@ python3 scripts/bench.py --json FILE         write the figures as JSON as well
 The floor of a size is `pandas.read_csv` of the same bytes, the SHA-256 of them, and a bare
 `executemany` of the same rows into a fresh SQLite file; that of evaluating is one sort and one
 group of the readings by link and time. A job has a crew, with its own meter, for every 25 000
-readings: that is what one brings in in a month or so. Each size runs in a process of its own, so that peaks of
-memory do not mix; a thread samples the memory held, stage by stage. `cpu` is the processor time of
-this process, which a busy machine changes less than the clock.
+readings: that is what one brings in in a month or so. Each size runs in a process of its own, so
+that peaks of memory do not mix; a thread samples the memory held, stage by stage. `cpu` is the
+processor time of this process, which a busy machine changes less than the clock.
 """
 
 from __future__ import annotations
