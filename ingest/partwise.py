@@ -28,7 +28,9 @@ from rules.pairing import Memory, Pairing
 from rules.parts import Part
 from rules.preparation import Prepared
 
-CHUNK = 16_384
+PLAN = "the plan"
+"""Under this name stands what a plan gives away by itself; it is no region."""
+CHUNK = 2_048
 """Links of one region that nothing was measured near."""
 
 
@@ -69,7 +71,11 @@ def evaluate(given: Given, before: Territory | None, pack: Pack) -> Outcome:
     """Bring the regions of a job up to date; `before` is what the last evaluation held."""
     digests = Digests(given.mark, given.ground, given.decided, given.run_sheets, given.dumps)
     if before is None or before.ground != digests.ground:
-        before = territory.empty(digests.ground, regions.cells(given.ground))
+        # what a plan gives away by itself is as lasting as the ground
+        alone = parts.of_plan(given.ground.plan, given.decided, given.settings)
+        before = territory.empty(digests.ground, regions.cells(given.ground)).plus(
+            {"wide": alone.findings.assign(region=PLAN)}
+        )
     return _Work(given, before, digests, pack).done()
 
 
@@ -115,9 +121,7 @@ class _Work:
             else:
                 self._judge(tried, last=not left)
         findings, questions = parts.of_job(
-            [self.now.wide(), parts.of_plan(self.ground.plan, given.decided, given.settings)],
-            self.now.all("lacking"),
-            given.decided,
+            [self.now.wide()], self.now.all("lacking"), given.decided
         )
         made = {name for one in self.made for name in one.regions}
         before = set(self.before.names())

@@ -293,10 +293,15 @@ def positions(column: pd.Series, wanted: pd.Series) -> Ints:
 
 def among(column: pd.Series, names: Sequence[str] | pd.Series) -> Flags:
     """Tell which rows have one of some texts; quick where they are numbered."""
+    known = pa.array(names if isinstance(names, Sequence) else names.array, pa.large_string())
+
+    def held(texts: Any) -> Flags:
+        found = pc.is_in(pa.array(texts, pa.large_string()), value_set=known)
+        return np.asarray(found, dtype="bool")
+
     if not is_few(column.dtype):
-        return np.asarray(column.isin(names), dtype="bool")
-    held = np.append(column.cat.categories.isin(names), False)
-    return np.asarray(held[_own_codes(column)])
+        return held(column.array)
+    return np.asarray(np.append(held(column.cat.categories.array), False)[_own_codes(column)])
 
 
 def places(column: pd.Series, names: Sequence[str]) -> Ints:
