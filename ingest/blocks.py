@@ -66,6 +66,21 @@ def between(
     connection: sqlite3.Connection, name: str, first: int, last: int
 ) -> Iterator[tuple[Any, ...]]:
     """Yield the rows of a table keyed by row from one number to another, both included."""
+    for block in _within(connection, name, first, last):
+        yield from arrow.rows(block)
+
+
+def spans(
+    connection: sqlite3.Connection, name: str, wanted: Sequence[tuple[int, int]]
+) -> pd.DataFrame:
+    """Return the rows of a table keyed by row that lie in some spans of numbers, in their order."""
+    found = [block for span in wanted for block in _within(connection, name, *span)]
+    if not found:
+        return tables.empty(BLOCKS[name])
+    return tables.conform(pa.concat_tables(found).to_pandas(), BLOCKS[name])
+
+
+def _within(connection: sqlite3.Connection, name: str, first: int, last: int) -> Iterator[Any]:
     for key, data in connection.execute(
         "SELECT first, data FROM derived_block WHERE name = ?1 AND first <= ?3 AND first >= "
         "coalesce((SELECT max(first) FROM derived_block WHERE name = ?1 AND first <= ?2), '') "
@@ -74,7 +89,7 @@ def between(
     ):
         block = opened(name, key, data)
         inside = pc.and_(pc.greater_equal(block["row"], first), pc.less_equal(block["row"], last))
-        yield from arrow.rows(block.filter(inside))
+        yield block.filter(inside)
 
 
 def frame(connection: sqlite3.Connection, name: str, wanted: Sequence[str] = ()) -> pd.DataFrame:

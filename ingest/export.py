@@ -39,12 +39,16 @@ _PARTING = '[",\\r\\n]'
 
 def table(job: Job, name: str) -> pd.DataFrame:
     """Return a public table in canonical order and rounding; raise BadInput for a wrong name."""
-    if name not in (*tables.PUBLIC, *WORKED_OUT):
-        there_are = ", ".join((*tables.PUBLIC, *WORKED_OUT))
-        raise BadInput(f"No table '{name}'; there are: {there_are}.")
+    _offered(name)
     current.ensure(job)
     with store.reader(job.store) as connection:
         return _made(job, connection, name)
+
+
+def _offered(name: str) -> None:
+    if name not in (*tables.PUBLIC, *WORKED_OUT):
+        there_are = ", ".join((*tables.PUBLIC, *WORKED_OUT))
+        raise BadInput(f"No table '{name}'; there are: {there_are}.")
 
 
 def _made(job: Job, connection: Any, name: str) -> pd.DataFrame:
@@ -118,9 +122,10 @@ def parts(frame: pd.DataFrame, format_: Format) -> Iterable[bytes]:
 _TEXT = {sign: pa.scalar(sign, pa.large_string()) for sign in ('"', ",", "\n", "")}
 
 
-def _csv(frame: pd.DataFrame) -> Iterator[bytes]:
+def _csv(frame: pd.DataFrame, *, head: bool = True) -> Iterator[bytes]:
     """Write RFC 4180, one line feed per row; cells are made by column, not row by row."""
-    yield (",".join(str(name) for name in frame) + "\n").encode()
+    if head:
+        yield (",".join(str(name) for name in frame) + "\n").encode()
     for at in range(0, len(frame), _BLOCK):
         block = frame.iloc[at : at + _BLOCK]
         cells = [_cells(block[name]) for name in block]
@@ -182,19 +187,36 @@ def write_all(job: Job, format_: Format, folder: Path) -> dict[str, int]:
         folder.mkdir(parents=True, exist_ok=True)
         (folder / f"{collected.LAST}.{format_}").unlink(missing_ok=True)
         for name in names:
-            frame = _made(job, connection, name)
-            durable.write(folder / f"{name}.{format_}", parts(frame, format_))
-            rows[name] = len(frame)
+            rows[name] = _put(job, connection, name, format_, folder / f"{name}.{format_}")
     return rows
 
 
 def write(job: Job, name: str, format_: Format, to: Path) -> int:
     """Write a table to a file and give its number of rows."""
     _known(format_)
-    frame = table(job, name)
-    with plainly(f"Writing {to}"):
-        durable.write(to, parts(frame, format_))
+    _offered(name)
+    current.ensure(job)
+    with plainly(f"Writing {to}"), store.reader(job.store) as connection:
+        return _put(job, connection, name, format_, to)
+
+
+def _put(job: Job, connection: Any, name: str, format_: Format, to: Path) -> int:
+    if name == "readings" and format_ == "csv":
+        # a million of them together would take more memory than all that went before
+        counts: list[int] = []
+        durable.write(to, _stream(readings.each(connection), counts))
+        return sum(counts)
+    frame = _made(job, connection, name)
+    durable.write(to, parts(frame, format_))
     return len(frame)
+
+
+def _stream(frames_: Iterable[pd.DataFrame], counts: list[int]) -> Iterator[bytes]:
+    """Yield the lines of readings that come dump by dump, and note how many rows there were."""
+    yield (",".join(tables.READINGS) + "\n").encode()
+    for frame in frames_:
+        counts.append(len(frame))
+        yield from _csv(tables.canonical(frame, "readings"), head=False)
 
 
 def _known(format_: str) -> None:

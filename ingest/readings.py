@@ -208,9 +208,32 @@ def _columns(
         yield sha256, name, arrow.unpack(f"The readings of {name}", data, places)
 
 
+def each(connection: sqlite3.Connection) -> Iterator[pd.DataFrame]:
+    """Yield READINGS of dumps that are not set aside, some dumps at a time, by their hashes."""
+    listed = connection.execute(
+        "SELECT sha256, first_row, last_row FROM dump "
+        "WHERE state = 'taken' AND aside = 0 AND last_row >= first_row ORDER BY sha256"
+    ).fetchall()
+    while listed:
+        some: list[tuple[str, int, int]] = []
+        rows = 0
+        while listed and (not some or rows + listed[0][2] - listed[0][1] < _SOME):
+            some.append(listed.pop(0))
+            rows += some[-1][2] - some[-1][1] + 1
+        stored, _ = load(connection, [sha256 for sha256, *_ in some])
+        ordered = sorted((first, last) for _, first, last in some)
+        yield _stated(stored, blocks.spans(connection, "reading_state", ordered))
+
+
+_SOME = 50_000
+"""Readings that are read together where all are wanted and few are kept."""
+
+
 def with_state(connection: sqlite3.Connection, stored: pd.DataFrame) -> pd.DataFrame:
     """Lay what the rules found over STORED rows, giving READINGS; both are in row order."""
-    state = blocks.frame(connection, "reading_state").drop(columns="row")
-    return tables.conform(
-        stored.assign(**{str(name): state[name] for name in state}), tables.READINGS
-    )
+    return _stated(stored, blocks.frame(connection, "reading_state"))
+
+
+def _stated(stored: pd.DataFrame, state: pd.DataFrame) -> pd.DataFrame:
+    found = {str(name): state[name] for name in state if name != "row"}
+    return tables.conform(stored.assign(**found), tables.READINGS)
