@@ -6,6 +6,7 @@ import sqlite3
 from collections.abc import Iterator
 from contextlib import closing, contextmanager
 from itertools import chain, pairwise
+from random import Random
 from typing import Any
 
 import pandas as pd
@@ -247,3 +248,28 @@ def test_a_change_names_a_damaged_block_and_another_place() -> None:
             connection.execute(f"UPDATE derived_block SET {harm}")
             with pytest.raises(Damaged, match="The table test_states by column cannot be read"):
                 blockwriter.replace(connection, "test_states", made(["C"]), ["C"])
+
+
+@settings(derandomize=True, max_examples=60, deadline=None)
+@given(
+    st.lists(st.sampled_from("abcdefghijkl"), unique=True, min_size=1), st.integers(1, 3),
+    st.integers(1, 4), st.randoms(use_true_random=False),
+)  # fmt: skip
+def test_regions_put_in_one_by_one_are_as_if_put_whole(
+    keys: list[str], parts: int, size: int, random: Random
+) -> None:
+    """Whatever links regions have, between those of others or not, the table is the same."""
+    whole = made(sorted(keys) * 2)
+    owner = {key: random.randrange(parts) for key in keys}
+    with pytest.MonkeyPatch.context() as patch, opened() as one, opened() as other:
+        patch.setattr(blockwriter, "_ROWS", size)
+        patch.setattr(blockwriter, "_LEAST", random.choice((1, 100)))
+        blockwriter.put(other, "test_states", whole)
+        for part in range(parts):
+            mine = whole.loc[whole["link_id"].astype("str").map(owner) == part]
+            begins = pd.Series([k for k in keys if random.random() < 0.5], dtype="str")
+            blockwriter.put_in(one, "test_states", blockwriter.pack("test_states", mine, begins))
+        assert list(blocks.rows(one, "test_states")) == list(blocks.rows(other, "test_states"))
+        for key in keys:
+            found = (blocks.of_link(each, "test_states", key) for each in (one, other))
+            assert next(found) == next(found)
