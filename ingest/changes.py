@@ -33,7 +33,7 @@ class Given:
     sets: Mapping[str, LimitSet]
     decided: Decisions
     dumps: Mapping[str, tuple[Any, ...]]
-    """What results depend on of each dump that counts, by its hash."""
+    """What results depend on of each dump that counts, by its hash: first its name."""
     sizes: Mapping[str, int]
     """Readings of each of them."""
     carried: Callable[[Collection[str]], pd.DataFrame]
@@ -72,6 +72,9 @@ def find(given: Given, before: Territory, digests: Digests) -> Changes:
     """Compare what is kept of a job with what its regions were evaluated on."""
     known = before.held["dump"]
     known = known.loc[known["dump_sha256"].isin(given.dumps)]
+    # a dump that arrived again may go by another name since
+    called = {dump: str(about[0]) for dump, about in given.dumps.items()}
+    known = known.assign(dump_name=known["dump_sha256"].map(called).astype("str"))
     fresh = sorted(set(given.dumps) - set(known["dump_sha256"]))
     held = pd.concat([known, given.carried(fresh).assign(region="")], ignore_index=True)
     kept = pd.DataFrame(

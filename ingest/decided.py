@@ -28,9 +28,11 @@ class Digests:
             [tuple(row) for row in frame.itertuples(index=False)]
             for frame in (decided.answers, decided.acts)
         )
-        place = tables.ANSWERS
-        action, ids = (list(place).index(name) for name in ("action", "reading_ids"))
+        number = ground.place.number if acts or answers else {}
+        place = list(tables.ANSWERS)
+        action, ids, links = (place.index(name) for name in ("action", "reading_ids", "link_ids"))
         self._answers: dict[str, list[Any]] = {}
+        self._acts: dict[int, list[Any]] = {}
         wide: list[Any] = []
         for row in answers:
             named = {one.partition(".")[0] for one in json.loads(row[ids] or "[]")}
@@ -38,21 +40,26 @@ class Digests:
                 self._answers.setdefault(dump, []).append(row)
             if row[action] == "alias" or not named:
                 wide.append(row)
-        number = ground.place.number if acts else {}
-        subject = list(tables.ACTS).index("subject")
-        self._acts: dict[int, list[Any]] = {}
-        for row in acts:
-            if row[subject] in number:
-                self._acts.setdefault(number[row[subject]], []).append(row)
-            else:
-                wide.append(row)
-        kind, argument = (list(tables.ACTS).index(name) for name in ("kind", "argument"))
-        noted = any(
-            row[kind] == "note" and row[argument] in ("skipped", "blocked")
-            for rows in self._acts.values()
-            for row in rows
+            if row[action] == "retest":  # such links are listed, wherever the readings belong
+                for link in set(json.loads(row[links] or "[]")).intersection(number):
+                    self._acts.setdefault(number[link], []).append(row)
+        kind, subject, argument = (
+            list(tables.ACTS).index(name) for name in ("kind", "subject", "argument")
         )
-        self.ground = digest_of(mark, ground.digest, wide, noted)
+        noted: list[int] = []
+        for row in acts:
+            # the name of a limit set may be that of a link
+            if row[subject] not in number or row[kind] == "confirm-limit":
+                wide.append(row)
+                continue
+            self._acts.setdefault(number[row[subject]], []).append(row)
+            if row[kind] == "note" and row[argument] in ("skipped", "blocked"):
+                noted.append(number[row[subject]])
+        # from the first on notes are evidence of all records of one fibre, or of two
+        told = noted and [
+            bool((ground.grid(pairs=two).unit_of[noted] >= 0).any()) for two in (False, True)
+        ]
+        self.ground = digest_of(mark, ground.digest, wide, told)
 
     def of(self, dumps: Iterable[str], sheets: Collection[str], links: Ints) -> str:
         """Return the digest of all that a region depends on beside the ground."""
@@ -65,7 +72,7 @@ class Digests:
         )
 
     def acts(self, links: Ints) -> list[Any]:
-        """Return what people said of some links (rows of the plan)."""
+        """Return what people said of some links (rows of the plan): acts, and links to retest."""
         if not self._acts:
             return []
         acted = np.fromiter(self._acts, dtype="int64")

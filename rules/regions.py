@@ -91,7 +91,8 @@ def of_dumps(held: pd.DataFrame, run_sheets: pd.DataFrame) -> pd.DataFrame:
         if row["meter_serial"] or not row["dump"]:
             tied.append(f"meter {row['meter_serial']}")
         tied += [f"source {row['source_serial']}"] * bool(row["source_serial"])
-        said.append(pd.DataFrame({"one": sheet, "other": tied}))
+        # one that names nothing known stands by itself
+        said.append(pd.DataFrame({"one": sheet, "other": tied or [sheet]}))
     return tables.conform(pd.concat(said, ignore_index=True), TIES)
 
 

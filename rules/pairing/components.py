@@ -34,10 +34,12 @@ class Remembered:
 
     runs: one row per run in order of run id: run_id, digest, component, records, previous (run id
     of what the same instrument did just before), surely_first and surely_last (its first and last
-    record belong to sweeps); panels: component, panel; heads: component, head, count; marks:
-    mark (unit x 2, odd where it is to be measured again); records: Outcome in the order of the
-    runs; proofs: Evidence of those that have any, `row` being theirs among the records; outer: head
-    and count, the names of panels that the plan lacks as records elsewhere typed them.
+    record belong to sweeps), told (whether notes were part of the evidence); panels: component,
+    panel; heads: component, head, count, often (whether the job had typed that name often); marks:
+    component, mark (unit x 2, odd where it is to be measured again) of its panels; records: Outcome
+    in the order of the runs; proofs: Evidence of those that have any, `row` being theirs among the
+    records. Each component says for itself what it was settled on: parts that were settled at
+    different times may come together.
     """
 
     runs: pd.DataFrame
@@ -46,7 +48,6 @@ class Remembered:
     marks: pd.DataFrame
     records: pd.DataFrame
     proofs: pd.DataFrame
-    outer: pd.DataFrame
 
     @property
     def lost(self) -> Counter[str]:
@@ -62,34 +63,25 @@ class Remembered:
         record = np.repeat(mine, self.runs["records"])
         proven = record[self.proofs["row"]]
         row = (np.cumsum(record) - 1)[self.proofs["row"].loc[proven]]
-        part = replace(
+        return replace(
             self,
             runs=self.runs.loc[mine].reset_index(drop=True),
             panels=self.panels.loc[self.panels["component"].isin(component)],
             heads=self.heads.loc[self.heads["component"].isin(component)],
+            marks=self.marks.loc[self.marks["component"].isin(component)],
             records=self.records.loc[record].reset_index(drop=True),
             proofs=self.proofs.loc[proven].assign(row=row).reset_index(drop=True),
         )
-        # what the others typed is now of those elsewhere
-        total = _counted(self.outer) + self.lost
-        return replace(part, outer=_outer(total - part.lost))
 
 
 def joined(parts: Sequence[Remembered]) -> Remembered | None:
-    """Put together what was settled of parts of one class that came near to each other.
-
-    The marks may be the one part's: where they differ from those of now, the components concerned
-    are settled anew.
-    """
+    """Put together what was settled of parts of one class that came near to each other."""
     if len(parts) < 2:
         return parts[0] if parts else None
-    others = _counted(parts[0].outer)
-    for part in parts[1:]:
-        others -= part.lost
     made: dict[str, list[pd.DataFrame]] = {}
     component = rows = 0
     for part in parts:
-        for name in ("runs", "panels", "heads"):
+        for name in ("runs", "panels", "heads", "marks"):
             frame = getattr(part, name)
             made.setdefault(name, []).append(frame.assign(component=frame["component"] + component))
         made.setdefault("records", []).append(_spelled(part.records))
@@ -97,7 +89,7 @@ def joined(parts: Sequence[Remembered]) -> Remembered | None:
         component += int(part.runs["component"].max()) + 1
         rows += len(part.records)
     whole = {name: pd.concat(frames, ignore_index=True) for name, frames in made.items()}
-    return replace(parts[0], **whole, outer=_outer(others))
+    return Remembered(**whole)
 
 
 def _spelled(records: pd.DataFrame) -> pd.DataFrame:
@@ -180,6 +172,12 @@ class _Now:
         self.count = np.bincount(case.run, minlength=self.runs)
         self.names = case.table["run_id"].iloc[self.first].to_list()
         self.marks = np.unique(np.r_[case.noted * 2, case.again * 2 + 1])
+        self.told = len(case.noted) > 0
+
+    def marked(self, panels: pd.DataFrame) -> pd.DataFrame:
+        """Return the marks in panels of components: component, mark."""
+        own = pd.DataFrame({"panel": self.case.grid.panel[self.marks // 2], "mark": self.marks})
+        return panels.merge(own, on="panel")[["component", "mark"]]
 
     @property
     def previous(self) -> pd.Series:
@@ -201,6 +199,7 @@ class _Batch:
         self.surely_first = swept[np.searchsorted(case.run, at)]
         self.surely_last = swept[np.searchsorted(case.run, at, side="right") - 1]
         self.before = case.before
+        self.elsewhere = case.elsewhere
         self.heads = self._heads(case, part)
 
     def _heads(self, case: Case, part: Part) -> Counter[tuple[int, str]]:
@@ -242,17 +241,13 @@ class _Earlier:
         """Say of each run whether its component is as it was, as far as is seen at once."""
         now, kept = self.now, self.kept
         known = self.at >= 0
-        known[known] = kept.runs["digest"].to_numpy()[self.at[known]] == now.digest[known].view(
-            np.int64
-        )
+        runs = kept.runs.iloc[self.at[known]]
+        alike = runs["digest"].to_numpy() == now.digest[known].view(np.int64)
+        known[known] = alike & (runs["told"].to_numpy() == now.told)
         whole = np.bincount(self.own[known], minlength=self.size)
         gone = whole != np.bincount(self.component, minlength=self.size)
-        marks = kept.marks["mark"].to_numpy()
-        told = [(part % 2 == 0).any() for part in (marks, now.marks)]
-        if told[0] != told[1]:  # whether notes are part of the evidence
-            return np.zeros(now.runs, dtype=bool)
-        panel = now.case.grid.panel[np.setxor1d(marks, now.marks) // 2]
-        gone[kept.panels["component"].to_numpy()[np.isin(kept.panels["panel"], panel)]] = True
+        was, are = (_of_marks(frame, now) for frame in (kept.marks, now.marked(kept.panels)))
+        gone[np.setxor1d(was, are) // max(2 * now.case.grid.units, 1)] = True
         gone[self._other_order(known)] = True
         return np.asarray(known & ~gone[self.own])
 
@@ -295,9 +290,9 @@ class _Earlier:
                 total[head] += count
             hit[self._went_on(clean, batch)] = True
         heads = self.kept.heads
-        then = _counted(heads) + _counted(self.kept.outer)
-        turned = {h for h in then if candidates.often(h, then[h]) != candidates.often(h, total[h])}
-        hit[heads["component"].to_numpy()[heads["head"].isin(turned).to_numpy()]] = True
+        often = [candidates.often(head, total[head]) for head in heads["head"]]
+        turned = heads["often"].to_numpy(dtype=bool) != np.array(often, dtype=bool)
+        hit[heads["component"].to_numpy()[turned]] = True
         return np.asarray(clean & hit[self.own])
 
     def _went_on(self, clean: np.ndarray, batch: _Batch) -> np.ndarray:
@@ -336,6 +331,14 @@ class _Earlier:
         proof.put(mine[mine >= 0], old)
 
 
+def _of_marks(marks: pd.DataFrame, now: _Now) -> np.ndarray:
+    """Return a number for each component and mark."""
+    size = 2 * now.case.grid.units
+    return np.asarray(
+        marks["component"].to_numpy(np.int64) * size + marks["mark"].to_numpy(np.int64)
+    )
+
+
 def _plain(column: pd.Series, kind: np.dtype) -> np.ndarray:
     if isinstance(column.dtype, pd.CategoricalDtype):
         texts = np.asarray(column.dtype.categories, dtype=object)
@@ -350,7 +353,7 @@ def _keep(
     """Put together what is kept for the next time."""
     component = np.full(now.runs, -1, dtype=np.int64)
     first, last = np.zeros(now.runs, dtype=bool), np.zeros(now.runs, dtype=bool)
-    panels, heads = [_pairs([], [])], [_heads({})]
+    panels, heads = [_pairs([], [])], [_heads({}, {})]
     if earlier is not None:
         component[clean] = earlier.own[clean]
         at = earlier.at[clean]
@@ -369,34 +372,26 @@ def _keep(
         counted = Counter[tuple[int, str]]()
         for (number, head), count in batch.heads.items():
             counted[int(own[number]), head] += count
-        heads.append(_heads(counted))
+        total = Counter(batch.elsewhere)
+        for (_, head), count in batch.heads.items():
+            total[head] += count
+        heads.append(_heads(counted, total))
     runs = pd.DataFrame(
         {
             "run_id": pd.Series(now.names, dtype="str"), "digest": now.digest.view(np.int64),
             "component": component, "records": now.count, "previous": now.previous,
-            "surely_first": first, "surely_last": last,
+            "surely_first": first, "surely_last": last, "told": np.full(now.runs, now.told),
         }
     )  # fmt: skip
     known = np.flatnonzero(~np.isnan(proof.total))
     proofs = {"row": known, "total": proof.total[known]}
     proofs |= dict(zip(evidence.TERMS, proof.terms[known].T, strict=True))
+    touched = pd.concat(panels, ignore_index=True)
     return Remembered(
-        runs, pd.concat(panels, ignore_index=True), pd.concat(heads, ignore_index=True),
-        pd.DataFrame({"mark": now.marks}),
+        runs, touched, pd.concat(heads, ignore_index=True), now.marked(touched),
         pd.DataFrame({name: _compact(getattr(found, name)) for name in outcome.FIELDS}),
         pd.DataFrame(proofs),
-        _outer(now.case.elsewhere),
     )  # fmt: skip
-
-
-def _outer(elsewhere: Mapping[str, int]) -> pd.DataFrame:
-    listed = sorted(elsewhere.items())
-    return pd.DataFrame(
-        {
-            "head": pd.Series([head for head, _ in listed], dtype="str"),
-            "count": np.array([count for _, count in listed], dtype=np.int64),
-        }
-    )
 
 
 def _compact(values: np.ndarray) -> object:
@@ -410,12 +405,15 @@ def _pairs(component: object, panel: object) -> pd.DataFrame:
     return pd.DataFrame({"component": component, "panel": panel}, dtype=np.int64)
 
 
-def _heads(counted: Mapping[tuple[int, str], int]) -> pd.DataFrame:
+def _heads(counted: Mapping[tuple[int, str], int], total: Mapping[str, int]) -> pd.DataFrame:
     listed = sorted(counted.items())
     return pd.DataFrame(
         {
             "component": np.array([own for (own, _), _ in listed], dtype=np.int64),
             "head": pd.Series([head for (_, head), _ in listed], dtype="str"),
             "count": np.array([count for _, count in listed], dtype=np.int64),
+            "often": np.array(
+                [candidates.often(head, total[head]) for (_, head), _ in listed], bool
+            ),
         }
     )
