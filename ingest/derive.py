@@ -60,7 +60,7 @@ def refresh(job: Job) -> None:
         away(job.folder)
         return
     job = job.fresh()
-    with _turn(job):
+    with turn(job):
         with writing(job, "derive") as session:
             connection = session.connection
             if current(connection):
@@ -74,7 +74,7 @@ def refresh(job: Job) -> None:
         _bring(job)
 
 
-def _turn(job: Job) -> AbstractContextManager[None]:
+def turn(job: Job) -> AbstractContextManager[None]:
     """Let one process derive at a time; who waited mostly finds the work done."""
     since = journal.stamp(job.clock())
     return lock.held(job.folder, "derive", since, _WAIT_S, name="derive")

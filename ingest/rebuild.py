@@ -45,7 +45,9 @@ def rebuild(job: Job, *, accept: bool = False) -> Outcome:
     """
     with suppress(Trouble):  # compare with results that are up to date, where that can be had
         ensure(job)
-    with lock.held(job.folder, "rebuild", journal.stamp(job.clock())), fresh(job) as path:
+    since = journal.stamp(job.clock())
+    # an evaluation under way would put results of the old database into the new one
+    with derive.turn(job), lock.held(job.folder, "rebuild", since), fresh(job) as path:
         try:
             with store.reader(job.store) as before, store.reader(path) as after:
                 reasons = _newer_parsers(before, after)

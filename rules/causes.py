@@ -253,6 +253,8 @@ class Scope:
 
 
 Key = tuple[str, str]
+NAMELESS = "without a serial number"
+"""Where meters are asked about that have none."""
 
 
 def _heads(
@@ -277,7 +279,7 @@ def _heads(
         if code[head] in BY_CABLE and cable[head]:
             where = cable[head]
         elif code[head] in BY_METER:
-            where = meter.get(run[head], serial[head])
+            where = meter.get(run[head], serial[head]) or NAMELESS
         gathered.setdefault((str(code[head]), str(where)), []).append(int(row))
     return gathered
 

@@ -189,17 +189,20 @@ def _cords(context: Context, checks: pd.DataFrame) -> pd.DataFrame:
 
 @check("method-changed")
 def method_changed(context: Context) -> pd.DataFrame:
-    """Find runs whose reference method differs from the one most readings were taken with."""
-    known = context.runs.loc[context.runs["reference_method"] > 0]
-    if known["reference_method"].nunique() < 2:
-        return suspicions.none()
-    weight = known.groupby("reference_method")["readings"].sum()
-    usual = int(weight.sort_values(kind="stable").index[-1])
-    odd = np.flatnonzero(
-        (context.runs["reference_method"] > 0) & (context.runs["reference_method"] != usual)
-    )
-    methods = context.runs["reference_method"].iloc[odd]
+    """Find runs whose reference method is not the job's, or else not their meter's usual one."""
+    runs = context.runs
+    method = runs["reference_method"].to_numpy()
+    known = runs.loc[method > 0]
+    agreed = context.settings.cords.reference_method
+    weight = known.groupby(["meter_serial", "reference_method"])["readings"].sum()
+    ordered = weight.sort_values(kind="stable").reset_index()
+    usual = ordered.drop_duplicates("meter_serial", keep="last").set_index("meter_serial")
+    own = runs["meter_serial"].map(usual["reference_method"]).fillna(0).to_numpy("int64")
+    wanted = np.full(len(runs), agreed) if agreed else own
+    odd = np.flatnonzero((method > 0) & (wanted > 0) & (method != wanted))
+    whose = "agreed for the job" if agreed else "in most runs of this meter"
     return wording.of_runs(
         context, "method-changed", odd,
-        [f"{m} cord{'s' * (m > 1)} at the reference, {usual} in most of the job" for m in methods],
+        [f"{m} cord{'s' * (m > 1)} at the reference, {w} {whose}"
+         for m, w in zip(method[odd], wanted[odd], strict=True)],
     )  # fmt: skip

@@ -51,7 +51,7 @@ REFERENCING = (
          "clean, inspect or replace the cords; take the reference again"),
     Code("cord-check-missing", "note", "no check of the test cords was recorded",
          "measure cord to cord after each reference"),
-    Code("method-changed", "check", "runs of this job used different reference methods",
+    Code("method-changed", "check", "a run used another reference method than the job or its meter does",
          "grade each with its own method; confirm the method of the runs that differ"),
     Code("source-changed", "check", "the source's own log shows a change after the reference",
          "take the reference again; test again from there"),

@@ -7,9 +7,21 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from rules import causes, division, limits, pairing, parts, preparation, regions, tables
+from rules import (
+    causes,
+    checks,
+    division,
+    limits,
+    pairing,
+    parts,
+    preparation,
+    regions,
+    suspicions,
+    tables,
+)
+from rules.checks import referencing
 from rules.division import Owners
-from rules.evaluation import Plan
+from rules.evaluation import Decisions, Plan
 from rules.pairing import Parameters
 from rules.parts import Part
 from rules.settings import Settings
@@ -144,3 +156,45 @@ def test_what_is_asked_once_is_asked_of_all_parts_together() -> None:
     assert len(findings) == 3
     (question,) = questions["question_id"]
     assert set(findings["question_id"]) == {question}
+
+
+def test_a_meter_without_a_serial_number_keeps_symptoms_with_their_cause() -> None:
+    working = pd.DataFrame(
+        {"reading_id": ["d.1", "d.2"], "run_id": "R", "dump_sha256": "d", "meter_serial": "",
+         "wavelength_nm": 850, "order": [1, 2], "duplicate_of": ""}
+    )  # fmt: skip
+    runs = pd.DataFrame({"run_id": ["R"], "meter_serial": [""]})
+    found = suspicions.join(
+        suspicions.found("method-changed", subject="run R", run_id="R", message="m"),
+        suspicions.found(
+            "loss-negative", subject="reading", run_id="R", reading_id="d.2", message="n"
+        ),
+    )
+    findings, questions, wide = causes.group(found, working, runs, Decisions())
+    (question,) = questions["question_id"]
+    assert question.startswith("method-changed")
+    assert set(findings["question_id"]) == {question}
+    assert wide.findings.empty
+
+
+def test_a_method_is_compared_with_the_jobs_or_else_with_the_meters_usual_one() -> None:
+    job = clean_job.make(3)
+
+    def methods(of_run: dict[str, int], agreed: int) -> set[str]:
+        runs = tables.conform(
+            pd.DataFrame(
+                [{"run_id": run, "meter_serial": run[0], "readings": 10, "reference_method": m}
+                 for run, m in of_run.items()]
+            ),
+            tables.RUNS,
+        )  # fmt: skip
+        settings = replace(job.settings, cords=replace(job.settings.cords, reference_method=agreed))
+        context = checks.Context(
+            job.plan, tables.empty(tables.READINGS), runs, job.sheets,
+            tables.empty(tables.PAIRS), Decisions(), settings,
+        )  # fmt: skip
+        return set(referencing.method_changed(context)["run_id"])
+
+    seen = {"A1": 1, "A2": 1, "A3": 2, "B1": 3, "B2": 3, "B3": 0}
+    assert methods(seen, 0) == {"A3"}
+    assert methods(seen, 1) == {"A3", "B1", "B2"}
