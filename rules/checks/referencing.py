@@ -204,5 +204,5 @@ def method_changed(context: Context) -> pd.DataFrame:
     return wording.of_runs(
         context, "method-changed", odd,
         [f"{m} cord{'s' * (m > 1)} at the reference, {w} {whose}"
-         for m, w in zip(method[odd], wanted[odd], strict=True)],
+         for m, w in zip(method[odd].tolist(), wanted[odd].tolist(), strict=True)],
     )  # fmt: skip
