@@ -72,10 +72,10 @@ def taken(folder: Path, made: bulk.Bulk, later: int = 0) -> list[Kept]:
 def stored(folder: Path, memory: pairing.Memory) -> tuple[pairing.Memory, float, int]:
     """Put a memory into the job's store and read it again; return it, the seconds, the bytes."""
     with store.writer(Job.open(folder / "job").store) as connection, store.transaction(connection):
-        pairings.keep(connection, memory)
+        pairings.keep(connection, "job", memory)
     begun = time.perf_counter()
     with store.reader(Job.open(folder / "job").store) as connection:
-        found = pairings.load(connection)
+        found = pairings.load(connection, "job")
         (size,) = connection.execute(
             "SELECT sum(length(data)) FROM derived_block WHERE name = 'pairing'"
         ).fetchone()
