@@ -15,10 +15,11 @@ import pandas as pd
 
 from ingest import arrow
 from ingest.errors import Damaged
-from rules import causes, grade_findings, regions, suspicions, tables
+from rules import grade_findings, regions, suspicions, tables
 from rules.causes import Wide
 from rules.columns import Ints
 from rules.pairing import Lost
+from rules.scope import CONCERNED
 
 _NAME = "region"
 """What its blocks in `derived_block` are called, and then which of its tables they hold."""
@@ -35,7 +36,7 @@ HELD: Mapping[str, tables.Columns] = {
     "head": {"fibres": "int", "head": "text", "count": "int", "elsewhere": "int"},
     "completion": tables.COMPLETION,
     "wide": suspicions.FOUND,
-    "concerned": causes.CONCERNED,
+    "concerned": CONCERNED,
     "lacking": grade_findings.LACKED,
 }
 """Tables of a row per thing that a region holds; each has the column `region` before these. `told`

@@ -34,6 +34,7 @@ from rules.causes import Wide
 from rules.evaluation import Decisions, Plan, RunSheets
 from rules.pairing import Pairing
 from rules.preparation import Prepared
+from rules.scope import CONCERNED, Scope
 from rules.settings import Settings
 
 
@@ -150,7 +151,7 @@ def of_plan(plan: Plan, decisions: Decisions, settings: Settings) -> Wide:
         plan, nothing, tables.empty(tables.RUNS), RunSheets(), tables.empty(alongside.BESIDE),
         decisions, settings,
     )  # fmt: skip
-    return Wide(checks.of_plan(context), tables.empty(causes.CONCERNED))
+    return Wide(checks.of_plan(context), tables.empty(CONCERNED))
 
 
 def of_job(
@@ -158,14 +159,14 @@ def of_job(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return (FINDINGS, QUESTIONS) of what all parts leave to be asked once, and of the plan."""
     limited = causes.settle(grade_findings.of_job(lacked), decisions)
-    return causes.ask_wide([*wide, Wide(limited, tables.empty(causes.CONCERNED))], decisions)
+    return causes.ask_wide([*wide, Wide(limited, tables.empty(CONCERNED))], decisions)
 
 
 def _stopped(found: pd.DataFrame, working: pd.DataFrame) -> pd.Series:
     """Return the reading_ids that an open `stop` finding keeps from being graded."""
     stops = found.loc[found["severity"] == "stop"]
     named = stops.loc[stops["reading_id"] != "", "reading_id"]
-    scope = causes.Scope(working)
+    scope = Scope(working)
     wide = stops.loc[stops["reading_id"] == ""].to_dict("records")
     rows = [working["reading_id"].take(scope.rows(finding)) for finding in wide]
     return pd.concat([named, *rows], ignore_index=True).drop_duplicates()

@@ -24,16 +24,18 @@ from rules.pairing import (
     questions,
     readings,
     records,
+    remembered,
     settle,
     succession,
 )  # fmt: skip
 from rules.pairing.bindings import Bindings
 from rules.pairing.case import UNBOUND, Case
-from rules.pairing.components import Made, Remembered
+from rules.pairing.components import Made
 from rules.pairing.ground import Ground
 from rules.pairing.outcome import Outcome
 from rules.pairing.parameters import Parameters
 from rules.pairing.records import Records
+from rules.pairing.remembered import Remembered
 from rules.pairing.sites import Sites
 from rules.pairing.weigh import Weighed
 from rules.settings import Settings
@@ -85,7 +87,7 @@ def joined(parts: Sequence[Memory]) -> Memory | None:
     if len(parts) == 1:
         return parts[0]
     one, two = (
-        components.joined([kept for part in parts if (kept := getattr(part, name)) is not None])
+        remembered.joined([kept for part in parts if (kept := getattr(part, name)) is not None])
         for name in ("one", "two")
     )
     questions = pd.concat([part.questions for part in parts], ignore_index=True)

@@ -22,6 +22,7 @@ from rules import (
     suspicions,
     tables,
 )
+from rules.scope import Scope
 from tests.rules.clean_job import Job
 
 SETS = limits.load()
@@ -38,7 +39,7 @@ class Outcome:
 
     def touched(self, code: str) -> set[str]:
         """Return the reading ids that findings of one code are about."""
-        scope = causes.Scope(self.working)
+        scope = Scope(self.working)
         out: set[str] = set()
         for row in self.found.loc[self.found["code"] == code].to_dict("records"):
             out |= set(self.working["reading_id"].iloc[scope.rows(row)])
@@ -46,7 +47,7 @@ class Outcome:
 
 
 def _stopped(found: pd.DataFrame, working: pd.DataFrame) -> list[str]:
-    scope = causes.Scope(working)
+    scope = Scope(working)
     stops = found.loc[found["severity"] == "stop"].to_dict("records")
     rows = [scope.rows(finding) for finding in stops] or [np.array([], "int64")]
     return list(working["reading_id"].take(np.unique(np.concatenate(rows))))

@@ -24,6 +24,7 @@ from rules.division import Owners
 from rules.evaluation import Decisions, Plan
 from rules.pairing import Parameters
 from rules.parts import Part
+from rules.scope import CONCERNED
 from rules.settings import Settings
 from tests.rules import clean_job, injector
 
@@ -150,7 +151,7 @@ def test_what_is_asked_once_is_asked_of_all_parts_together() -> None:
         code="limit-below-uncertainty", severity="check", question_id="", run_id="",
         dump_sha256="", cable="", meter_serial="", reading_id="",
     )  # fmt: skip
-    nothing = tables.empty(causes.CONCERNED)
+    nothing = tables.empty(CONCERNED)
     several = [causes.Wide(one.assign(subject=f"link {n}"), nothing) for n in "ABC"]
     findings, questions = causes.ask_wide(several, clean_job.make(3).decisions)
     assert len(findings) == 3
