@@ -144,7 +144,9 @@ def _stop_on_signals(*events: threading.Event) -> None:
         if events[0].is_set():
             raise KeyboardInterrupt
         for event in events:
-            event.set()
+            # what the signal interrupted may hold the event's own lock: waiting for it would be
+            # for ever
+            threading.Thread(target=event.set).start()
 
     for name in ("SIGINT", "SIGTERM", "SIGBREAK"):
         if hasattr(signal, name):
