@@ -94,17 +94,22 @@ def _firsts(connection: sqlite3.Connection, name: str) -> list[str]:
 
 def _last(connection: sqlite3.Connection, name: str, first: str) -> str:
     """Return the last key of a block."""
-    block = _keys(connection, name, first)
+    block = _block(connection, name, first, _KEY[name])
     return key_at(name, block, len(block) - 1)
 
 
-def _keys(connection: sqlite3.Connection, name: str, first: str) -> Any:
-    """Return the keys of a block alone, as a table of one column."""
-    key = "row" if name in KEYED_BY_ROW else "link_id"
+_KEY = {name: ("row" if name in KEYED_BY_ROW else "link_id",) for name in BLOCKS}
+"""The column by which each table is in order: often it is all of a block that must be opened."""
+
+
+def _block(
+    connection: sqlite3.Connection, name: str, first: str, wanted: Sequence[str] = ()
+) -> Any:
+    """Return a block that is there, or some columns of it."""
     (data,) = connection.execute(
         "SELECT data FROM derived_block WHERE name = ? AND first = ?", (name, first)
     ).fetchone()
-    return opened(name, first, data, [key])
+    return opened(name, first, data, wanted)
 
 
 def replace(
@@ -232,14 +237,14 @@ def _touched(
     into = np.searchsorted(new.key, edges).tolist()
     stretch = None
     for at in np.flatnonzero(np.diff(edges)).tolist():
-        column = _keys(connection, name, firsts[at])["row" if by_row else "link_id"]
+        column = _block(connection, name, firsts[at], _KEY[name])[_KEY[name][0]]
         here = pa.array(keys[edges[at] : edges[at + 1]], column.type)
         stays = pc.invert(pc.is_in(column, here))
         count = pc.sum(stays).as_py()
         if count == len(column) and into[at] == into[at + 1]:
             continue
         # mostly nothing of a block stays: then its other columns need not be opened
-        left = _whole(connection, name, firsts[at]).filter(stays) if count else None
+        left = _block(connection, name, firsts[at]).filter(stays) if count else None
         full = stretch and len(stretch.left) >= _TOGETHER and 2 * stretch.rows() >= _ROWS
         if stretch and (full or stretch.last + 1 < at):
             yield stretch
@@ -264,13 +269,6 @@ def _join_neighbour(connection: sqlite3.Connection, name: str, stretch: _Stretch
     if found:
         stretch.firsts.append(found[0])
         stretch.left.append(opened(name, *found))
-
-
-def _whole(connection: sqlite3.Connection, name: str, first: str) -> Any:
-    (data,) = connection.execute(
-        "SELECT data FROM derived_block WHERE name = ? AND first = ?", (name, first)
-    ).fetchone()
-    return opened(name, first, data)
 
 
 def _merged(new: _Sorted, stretch: _Stretch) -> Iterator[Block]:

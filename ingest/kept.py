@@ -15,7 +15,7 @@ from rules import limit_sets
 from rules.evaluate import evaluate
 from rules.evaluation import Decisions, Evaluation, Plan, RunSheets
 from rules.limit_sets import LimitSet, LimitSetError
-from rules.pairing import Memory, Parameters, explain
+from rules.pairing import Parameters, explain
 from rules.preparation import prepare
 from rules.settings import Settings
 
@@ -37,14 +37,11 @@ class Kept:
     job_id: str = ""
     """Of the job, the same on every laptop that has a copy."""
 
-    def evaluated(self, before: Memory | None = None) -> Evaluation:
-        """Run the rules and add the questions that only the store knows of.
-
-        `before` is what the last evaluation settled of the pairing; it saves time alone.
-        """
+    def evaluated(self) -> Evaluation:
+        """Run the rules and add the questions that only the store knows of."""
         made = evaluate(
             self.plan, self.stored, self.run_sheets, self.sets, self.decided, self.parameters,
-            self.settings, self.as_of, memory.give_back, before,
+            self.settings, self.as_of, memory.give_back,
         )  # fmt: skip
         memory.give_back()
         questions = contradictions.ask(made.questions, self.contrary)

@@ -123,8 +123,7 @@ class _Work:
         findings, questions = parts.of_job(
             [self.now.wide()], self.now.all("lacking"), given.decided
         )
-        made = {name for one in self.made for name in one.regions}
-        before = set(self.before.names())
+        made, before = self._names(), set(self.before.names())
         none = np.zeros(0, dtype="int64")
         return Outcome(
             made=tuple(self.made),
@@ -155,11 +154,9 @@ class _Work:
         ready = preparation.prepare(stored, sheets, given.decided, given.settings)
         paired = parts.NOTHING
         if dumps:
-            paired = pairing.pair(
-                self.ground.plan, ready.working, ready.runs, given.decided,
-                self.ground.parameters, given.settings, self._memory(dumps), self.ground,
-                self._lost(),
-            )  # fmt: skip
+            paired = pairing.pair_on(
+                self.ground, ready.working, given.decided, self._memory(dumps), self._lost()
+            )
         ties = regions.by_evidence(self.ground, self.now.cells, ready.working, paired)
         cells = regions.numbers(pd.concat([ties["one"], ties["other"]]), "cell")
         return _Tried(dumps, stored, rows, sheet_ids, sheets, ready, paired, ties, cells)
@@ -189,8 +186,12 @@ class _Work:
         """Return the regions that records come near, but for those without readings from before."""
         owned = self.now.held["cell"]
         met: list[str] = owned.loc[owned["cell"].isin(tried.cells), "region"].unique().tolist()
-        made = {name for one in self.made for name in one.regions}
+        made = self._names()
         return [name for name in met if is_read(name) or name in made]
+
+    def _names(self) -> set[str]:
+        """Return the regions made so far."""
+        return {name for one in self.made for name in one.regions}
 
     def _turned(self, tried: _Tried) -> list[str]:
         """Return the regions whose unknown names count otherwise than when they were paired."""
@@ -225,16 +226,7 @@ class _Work:
         """Check and grade what is paired, and tell the regions apart that it makes."""
         given = self.given
         made = self._regions(tried)
-        owned = self.now.held["cell"]
-        lost = owned.loc[owned["cell"].isin(tried.cells), "region"].unique().tolist()
-        for name, cells in self.now.cells_of().items():
-            if name in lost:
-                self.now = self.now.without([name])
-                left = np.setdiff1d(cells, tried.cells)
-                if len(left):
-                    self.now = self.now.plus(
-                        {"cell": pd.DataFrame({"cell": left, "told": ""}).assign(region=name)}
-                    )
+        self._let_go(tried.cells)
         made += self._unread(tried) if last else []
         if not made:
             return
@@ -267,6 +259,17 @@ class _Work:
             part, tried.stored, tried.rows, names, self._begins(np.setdiff1d(links, kept))
         )
         self.made.append(Made(packed, tuple(one.name for one in made), memories))
+
+    def _let_go(self, cells: Ints) -> None:
+        """Take cells out of the regions that held them while nothing was measured near them."""
+        for name, held in self.now.cells_of().items():
+            left = held[~np.isin(held, cells)]
+            if len(left) == len(held):
+                continue
+            self.now = self.now.without([name])
+            if len(left):
+                frame = pd.DataFrame({"region": name, "cell": left, "told": ""})
+                self.now = self.now.plus({"cell": frame})
 
     def _begins(self, links: Ints) -> pd.Series[Any]:
         """Return the links before which, in order of name, links come that are not among them."""

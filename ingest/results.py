@@ -17,7 +17,7 @@ from ingest.schema import BLOCKS, DERIVED, KEYED_BY_ROW
 from ingest.territory import WHOLE
 from rules import completion, retests, tables
 from rules.columns import Ints, among, positions
-from rules.evaluation import Evaluation
+from rules.evaluation import Evaluation, Results
 from rules.parts import Part
 
 Tables = Mapping[str, Callable[[], pd.DataFrame]]
@@ -32,7 +32,7 @@ _BY_LINK = ("link_states", "retests")
 """Derived tables by row whose rows go with their links."""
 
 
-def _tables(made: Part | Evaluation, stored: pd.DataFrame, numbers: Any) -> Tables:
+def _tables(made: Results, stored: pd.DataFrame, numbers: Any) -> Tables:
     """Name what makes the tables of a part or of the whole.
 
     `stored` are its readings (STORED) and `numbers` their rows in the store: the rules put

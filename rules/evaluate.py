@@ -21,18 +21,16 @@ def evaluate(
     settings: Settings,
     as_of: str,
     between: Callable[[], object] = lambda: None,
-    before: pairing.Memory | None = None,
 ) -> Evaluation:
     """Derive runs, pairs, findings, questions, grades and completion from what is kept.
 
     `readings` is STORED, `sets` every known limit set by name, `as_of` the time of the newest
     journal entry. Nothing depends on the order of rows or dumps; the same arguments give the same
     evaluation. `between` is called where much was let go of that later stages do not take again.
-    `before`, the memory of an earlier evaluation, saves time and changes nothing.
     """
     ready = preparation.prepare(readings, run_sheets, decisions, settings)
     between()
-    paired = pairing.pair(plan, ready.working, ready.runs, decisions, parameters, settings, before)
+    paired = pairing.pair(plan, ready.working, ready.runs, decisions, parameters, settings)
     part = parts.judge(plan, ready, paired, run_sheets, sets, decisions, settings, between)
     findings, questions = parts.of_job(
         [part.wide, parts.of_plan(plan, decisions, settings)], part.lacked(), decisions
@@ -60,5 +58,4 @@ def evaluate(
         completion=completion.count(part.test_states, plan.links),
         retests=part.retests,
         balance=part.balance,
-        memory=paired.memory,
     )

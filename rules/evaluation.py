@@ -3,14 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, fields, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from rules import tables
-
-if TYPE_CHECKING:
-    from rules.pairing import Memory
 
 
 @dataclass(frozen=True)
@@ -37,12 +34,10 @@ class Decisions:
     acts: pd.DataFrame = field(default_factory=lambda: tables.empty(tables.ACTS))
 
 
-@dataclass(frozen=True)
-class Evaluation:
-    """Everything derived from what is kept; tables as named in `rules.tables`."""
+@dataclass(frozen=True, kw_only=True)
+class Results:
+    """What is derived link by link and reading by reading; tables as named in `rules.tables`."""
 
-    as_of: str
-    plan: Plan
     planned: pd.DataFrame
     readings: pd.DataFrame
     runs: pd.DataFrame
@@ -52,11 +47,17 @@ class Evaluation:
     limits: pd.DataFrame
     grades: pd.DataFrame
     test_states: pd.DataFrame
-    completion: pd.DataFrame
     retests: pd.DataFrame
     balance: pd.DataFrame
-    memory: Memory | None = None
-    """What pairing settled, for the next evaluation of the job to take over (`evaluate`)."""
+
+
+@dataclass(frozen=True, kw_only=True)
+class Evaluation(Results):
+    """Everything derived from what is kept."""
+
+    as_of: str
+    plan: Plan
+    completion: pd.DataFrame
 
     def spelled(self) -> Evaluation:
         """Return it with plain text in place of kind `few`, as reports and exports take it."""
@@ -64,7 +65,5 @@ class Evaluation:
         return replace(self, **made)
 
 
-TABLES = tuple(
-    part.name for part in fields(Evaluation) if part.name not in ("as_of", "plan", "memory")
-)
+TABLES = tuple(part.name for part in fields(Evaluation) if part.name not in ("as_of", "plan"))
 """The tables of an Evaluation."""

@@ -31,29 +31,20 @@ from rules import (
     tables,
 )
 from rules.causes import Wide
-from rules.evaluation import Decisions, Plan, RunSheets
+from rules.evaluation import Decisions, Plan, Results, RunSheets
 from rules.pairing import Pairing
 from rules.preparation import Prepared
 from rules.scope import CONCERNED, Scope
 from rules.settings import Settings
 
 
-@dataclass(frozen=True)
-class Part:
-    """The tables of an Evaluation, for a part of a job, and what is left to ask in the whole."""
+@dataclass(frozen=True, kw_only=True)
+class Part(Results):
+    """The results of a part of a job, and what is left to ask in the whole.
 
-    planned: pd.DataFrame
-    readings: pd.DataFrame
-    runs: pd.DataFrame
-    pairs: pd.DataFrame
-    findings: pd.DataFrame
-    """FINDINGS, and the other columns of FOUND, which say whose each is."""
-    questions: pd.DataFrame
-    limits: pd.DataFrame
-    grades: pd.DataFrame
-    test_states: pd.DataFrame
-    retests: pd.DataFrame
-    balance: pd.DataFrame
+    `findings` has the other columns of FOUND too, which say whose each is.
+    """
+
     wide: Wide
     lacking: pd.DataFrame
     """Links whose limit is missing or unconfirmed (`grade_findings.LACKING`)."""

@@ -50,7 +50,7 @@ INNER = {
     "  of it: copies": ("rules.duplicates", "mark"),
     "  of it: runs": ("rules.runs", "assign"),
     "  of it: references": ("rules.references", "apply"),
-    "  of it: pair": ("rules.pairing", "pair"),
+    "  of it: pair": ("rules.pairing", "pair_on"),
     "  of it: limits": ("rules.limits", "for_links"),
     "  of it: checks before": ("rules.checks", "before"),
     "  of it: grade": ("rules.grades", "grade"),

@@ -1,6 +1,6 @@
 """Pair readings with planned links by evidence; ask where the evidence does not settle it."""
 
-from rules.pairing.engine import Lost, Memory, Pairing, joined, pair, turned
+from rules.pairing.engine import Lost, Memory, Pairing, joined, pair, pair_on, turned
 from rules.pairing.explain import explain
 from rules.pairing.ground import Ground
 from rules.pairing.parameters import Parameters
@@ -8,5 +8,5 @@ from rules.pairing.remembered import Remembered
 
 __all__ = [
     "Ground", "Lost", "Memory", "Pairing", "Parameters", "Remembered", "explain", "joined", "pair",
-    "turned",
+    "pair_on", "turned",
 ]  # fmt: skip

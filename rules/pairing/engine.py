@@ -135,21 +135,28 @@ def pair(
     parameters: Parameters,
     settings: Settings,
     before: Memory | None = None,
-    ground: Ground | None = None,
-    outer: Lost = NOBODY,
 ) -> Pairing:
     """Pair every reading of the working table with a planned link, or say why not.
 
     Each row whose quantity is not `reference` gets exactly one row of PAIRS. The same tables in
     any row order give the same result, with the memory of any earlier pairing or without: only
-    components that changed since `before` are settled anew. `ground` is the plan and the rates,
-    if they are laid out already. Where the working table is a part of the job that no other
-    record comes near, `outer` tells of those others (`Memory.lost`).
+    components that changed since `before` are settled anew.
     """
-    ground = ground or Ground(plan, parameters, settings)
+    return pair_on(Ground(plan, parameters, settings), working, decisions, before)
+
+
+def pair_on(
+    ground: Ground, working: pd.DataFrame, decisions: Decisions, before: Memory | None = None,
+    outer: Lost = NOBODY,
+) -> Pairing:  # fmt: skip
+    """Pair as `pair` does, on a ground that is laid out once for part after part of a job.
+
+    Where the working table is a part of the job that no other record comes near, `outer` tells of
+    those others (`Memory.lost`).
+    """
     done = settled(ground, working, decisions, before, outer)
     by_reading = readings.spread(
-        working, done.made, done.place, done.bound, done.answered, done.found, settings
+        working, done.made, done.place, done.bound, done.answered, done.found, ground.settings
     )
     rows = questions.make(
         working, done.made, done.place, done.bound, done.found, by_reading, done.explained,

@@ -11,7 +11,7 @@ import pytest
 from desk.demo import bulk
 from ingest import derive, intake, pairings, planload, store, verify, views
 from ingest.job import Job
-from rules import pairing
+from rules import pairing, preparation
 from rules.pairing import components
 from tests.ingest import sample
 
@@ -48,7 +48,11 @@ def same(one: pairing.Memory | None, other: pairing.Memory | None) -> None:
 
 def test_what_is_kept_comes_back(grown: tuple[Job, Path, list[int]]) -> None:
     job, _, _ = grown
-    memory = derive.derive(job).memory
+    kept = derive.kept(job)
+    ready = preparation.prepare(kept.stored, kept.run_sheets, kept.decided, kept.settings)
+    memory = pairing.pair(
+        kept.plan, ready.working, ready.runs, kept.decided, kept.parameters, kept.settings
+    ).memory
     with store.writer(job.store) as connection, store.transaction(connection):
         pairings.keep(connection, "a", memory)
         same(pairings.load(connection, "a"), memory)
