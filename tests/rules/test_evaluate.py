@@ -81,7 +81,7 @@ def test_every_table_is_there_whatever_is_missing(planned: bool, read: bool) -> 
             assert list(getattr(result, name).columns) == list(columns), name
     assert len(result.readings) == (2 if read else 0)
     assert len(result.planned) == (4 if planned else 0)
-    assert len(fields(result)) == 15
+    assert len(fields(result)) == 14
     if read:
         assert result.balance[["read", "paired", "question"]].to_numpy().tolist() == [
             [2, 2 if planned else 0, 0 if planned else 2]
