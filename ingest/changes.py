@@ -2,53 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from ingest.decided import Digests
+from ingest.given import Given
 from ingest.territory import Territory
 from rules import regions
 from rules.columns import Ints
-from rules.evaluation import Decisions, RunSheets
-from rules.limit_sets import LimitSet
-from rules.pairing import Ground, Memory
-from rules.settings import Settings
 
 TOGETHER = 250_000
 """Readings that are evaluated at once: more would take memory and save no time."""
-
-
-@dataclass(frozen=True)
-class Given:
-    """What is kept of a job but its readings, which are loaded dump by dump."""
-
-    mark: str
-    """Digest of all that every region rests on, but for the decisions."""
-    ground: Ground
-    run_sheets: RunSheets
-    sets: Mapping[str, LimitSet]
-    decided: Decisions
-    dumps: Mapping[str, tuple[Any, ...]]
-    """What results depend on of each dump that counts, by its hash: first its name."""
-    sizes: Mapping[str, int]
-    """Readings of each of them."""
-    carried: Callable[[Collection[str]], pd.DataFrame]
-    """Read which meters and sources some dumps hold (`regions.CARRIED`)."""
-    labels: Callable[[Collection[str]], pd.DataFrame]
-    """Read the labels of some dumps, each once: dump_sha256, label."""
-    load: Callable[[Collection[str]], tuple[pd.DataFrame, Ints]]
-    """Read the readings of some dumps: STORED and their row numbers."""
-    remembered: Callable[[str], Memory | None]
-    """Read what pairing settled of a region before."""
-
-    @property
-    def settings(self) -> Settings:
-        """Return the settings of the job."""
-        return self.ground.settings
+SHARE = 125_000
+"""Readings of a batch where there are several, so that processes beside can take their share."""
 
 
 @dataclass(frozen=True)
@@ -113,7 +82,7 @@ def batches(given: Given, cells: Ints, groups: Collection[frozenset[str]]) -> li
         return [frozenset().union(*groups)] if groups else []
     out = [frozenset[str]()]
     for group in sorted(_named_alike(given, cells, groups), key=min):
-        if out[-1] and size(out[-1]) + size(group) > TOGETHER:
+        if out[-1] and size(out[-1]) + size(group) > min(SHARE, TOGETHER):
             out.append(frozenset())
         out[-1] |= group
     return out

@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import hashlib
-import json
 import sqlite3
-from collections.abc import Callable, Collection
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
 from ingest import (
+    beside,
     contradictions,
+    given,
     journal,
     lock,
     memory,
-    pairings,
     partwise,
     planload,
     readings,
@@ -29,18 +30,19 @@ from ingest import (
     territory,
     unclear,
 )
-from ingest.changes import Given
 from ingest.decisions import decisions
 from ingest.job import Job
-from ingest.kept import Kept, parameters_from, sets_from
+from ingest.judged import Dumps, Judged
+from ingest.kept import Kept, sets_from
 from ingest.session import writing
-from rules.evaluation import Decisions, Evaluation, Plan
+from rules.evaluation import Evaluation, Plan
 from rules.limit_sets import LimitSet
-from rules.pairing import Ground, Parameters
 from rules.version import __version__
 
 _WAIT_S = 600.0
 """How long to wait for another process's evaluation; a million readings take about a minute."""
+HELPERS = 3
+"""Processes that evaluate beside this one, at most: each takes some 0.4 GB."""
 
 
 def derive(job: Job) -> Evaluation:
@@ -85,26 +87,47 @@ def _bring(job: Job) -> None:
     memory.give_back()  # reading the dumps took as much
     with store.reader(job.store) as connection:
         mark = inputs(job, connection)
-        write = _evaluated(job, connection)
+        write = _evaluated(job, connection, mark)
     with writing(job, "derive") as session:
         if inputs(job, session.connection) != mark:
             mark = inputs(job, session.connection)
-            write = _evaluated(job, session.connection)
+            write = _evaluated(job, session.connection, mark)
         with store.transaction(session.connection):
             write(session.connection)
             _put_meta(session.connection, mark)
 
 
-def _evaluated(job: Job, connection: sqlite3.Connection) -> Callable[[sqlite3.Connection], None]:
+def _evaluated(
+    job: Job, connection: sqlite3.Connection, mark: str
+) -> Callable[[sqlite3.Connection], None]:
     """Evaluate what an open store holds; return what writes the derived tables."""
     if contradictions.find(connection):  # they are asked across all regions
         gathered = _gather(job, connection)
         made = gathered.kept.evaluated()
         return lambda to: results.put_whole(to, made, gathered.kept.stored, gathered.rows)
     decided, undecided = decisions(connection), unclear.find(connection)
-    given = _given(job, connection, decided)
-    found = partwise.evaluate(given, territory.load(connection), results.pack)
+    found = partwise.evaluate(
+        given.read(job, connection, decided), territory.load(connection), results.pack,
+        partial(_helped, job.folder, mark),
+    )  # fmt: skip
     return lambda to: results.put_parts(to, found, unclear.ask(found.questions, undecided, decided))
+
+
+def _helped(folder: Path, mark: str, batches: Sequence[Dumps]) -> AbstractContextManager[Any]:
+    """Have other processors judge some of the batches."""
+    count = min(beside.spare(), HELPERS, len(batches) // 2)
+    return beside.working(partial(_elsewhere, folder, mark), batches, count)
+
+
+@contextmanager
+def _elsewhere(folder: Path, mark: str) -> Iterator[Callable[[Dumps], Judged | None]]:
+    """Open a job in another process, as long as it is kept as it was when that was asked for."""
+    job = Job.open(folder)
+    with store.reader(job.store) as connection:
+        if inputs(job, connection) != mark:
+            raise EOFError("what is kept has changed")
+        kept_now = given.read(job, connection, decisions(connection))
+        yield partwise.Work.on(kept_now, territory.load(connection), results.pack).judged
 
 
 _DECIDING = ("plan", "run-sheet", "answer", "act", "undo", "fit")
@@ -187,46 +210,10 @@ def _gather(job: Job, connection: sqlite3.Connection) -> _Gathered:
     contrary = contradictions.find(connection)
     kept = Kept(
         Plan(links, number), stored, sheets.tables_of(connection), own_limits(job),
-        contradictions.without(decisions(connection), contrary), parameters(connection),
+        contradictions.without(decisions(connection), contrary), given.parameters(connection),
         job.settings, _as_of(connection), contrary, unclear.find(connection), job_id(connection),
     )  # fmt: skip
     return _Gathered(kept, numbers)
-
-
-def _given(job: Job, connection: sqlite3.Connection, decided: Decisions) -> Given:
-    """Read what is kept but for the readings, which are read dump by dump."""
-    rows = connection.execute(
-        "SELECT sha256, last_row - first_row + 1, name, arrived_at, parser, parser_version "
-        "FROM dump WHERE state = 'taken' AND aside = 0 AND last_row >= first_row"
-    ).fetchall()
-
-    def load(hashes: Collection[str]) -> tuple[pd.DataFrame, Any]:
-        stored, numbers = readings.load(connection, hashes)
-        return stored, numbers.to_numpy()
-
-    limits = job.texts("limits")
-    mark = repr((__version__, pairings.code(), job.text, sorted(limits.items())))
-    return Given(
-        mark, _ground(job, connection), sheets.tables_of(connection), sets_from(limits), decided,
-        {sha256: tuple(rest) for sha256, _, *rest in rows}, {row[0]: row[1] for row in rows},
-        lambda hashes: readings.carried(connection, hashes),
-        lambda hashes: readings.labels(connection, hashes), load,
-        lambda region: pairings.load(connection, region),
-    )  # fmt: skip
-
-
-_GROUND: dict[str, Ground] = {}
-"""The plan last evaluated, laid out: a watch takes in dump after dump on the same one."""
-
-
-def _ground(job: Job, connection: sqlite3.Connection) -> Ground:
-    rates = parameters(connection)
-    key = repr((planload.mark(connection), rates, job.settings))
-    if key not in _GROUND:
-        number, links = planload.newest(connection)
-        _GROUND.clear()
-        _GROUND[key] = Ground(Plan(links, number), rates, job.settings)
-    return _GROUND[key]
 
 
 def kept(job: Job) -> Kept:
@@ -234,13 +221,3 @@ def kept(job: Job) -> Kept:
     job = job.fresh()
     with store.reader(job.store) as connection:
         return _gather(job, connection).kept
-
-
-def parameters(connection: sqlite3.Connection) -> Parameters:
-    """Return the pairing parameters: the newest journalled fit, else the shipped ones."""
-    row = connection.execute(
-        "SELECT at, body FROM entry WHERE kind = 'fit' ORDER BY at DESC, laptop DESC, seq DESC"
-    ).fetchone()
-    if row is None:
-        return Parameters()
-    return parameters_from(json.loads(row[1])["parameters"] | {"fitted_at": row[0]})

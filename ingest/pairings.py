@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
+from collections.abc import Mapping
 from dataclasses import fields
 from functools import cache
 from importlib import resources
@@ -25,6 +26,9 @@ _NAME = "pairing"
 _OF = "\x1f"
 _CLASSES = ("one", "two")
 
+Packed = Mapping[str, bytes]
+"""What pairing settled, each of its tables an Arrow stream."""
+
 
 def load(connection: sqlite3.Connection, region: str) -> Memory | None:
     """Return what the last evaluation stored of a region, None where that cannot be used."""
@@ -32,10 +36,13 @@ def load(connection: sqlite3.Connection, region: str) -> Memory | None:
         "SELECT first, data FROM derived_block WHERE name = ? AND first >= ? AND first < ?",
         (_NAME, *_span(region)),
     ).fetchall()
+    return unpack({first.partition(_OF)[2]: data for first, data in found})
+
+
+def unpack(packed: Packed) -> Memory | None:
+    """Turn what `pack` made into a memory again, None where it cannot be used."""
     try:
-        said = {
-            first.partition(_OF)[2]: arrow.unpack(_NAME, data).to_pandas() for first, data in found
-        }
+        said = {name: arrow.unpack(_NAME, data).to_pandas() for name, data in packed.items()}
         ground = said["ground"].iloc[0].to_dict()
         if ground.pop("code") != code():
             return None
@@ -58,11 +65,8 @@ def _span(region: str) -> tuple[str, str]:
     return region + _OF, region + chr(ord(_OF) + 1)
 
 
-def keep(connection: sqlite3.Connection, region: str, memory: Memory | None) -> None:
-    """Replace what is kept of a region, inside the caller's transaction."""
-    forget(connection, region)
-    if memory is None:
-        return
+def pack(memory: Memory) -> Packed:
+    """Write a memory down, as it lies in the store."""
     made: dict[str, pd.DataFrame] = {
         "ground": pd.DataFrame({"ground": [memory.ground], "code": [code()]}),
         "questions": memory.questions,
@@ -73,12 +77,15 @@ def keep(connection: sqlite3.Connection, region: str, memory: Memory | None) -> 
             made |= {
                 f"{name} {field.name}": getattr(kept, field.name) for field in fields(Remembered)
             }
+    return {name: arrow.pack(arrow.table(frame)) for name, frame in made.items()}
+
+
+def keep(connection: sqlite3.Connection, region: str, packed: Packed | None) -> None:
+    """Replace what is kept of a region, inside the caller's transaction."""
+    forget(connection, region)
     connection.executemany(
         "INSERT INTO derived_block (name, first, data) VALUES (?, ?, ?)",
-        (
-            (_NAME, f"{region}{_OF}{name}", arrow.pack(arrow.table(frame)))
-            for name, frame in made.items()
-        ),
+        ((_NAME, f"{region}{_OF}{name}", data) for name, data in (packed or {}).items()),
     )
 
 

@@ -9,93 +9,44 @@ come near that another region holds is then evaluated with them.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Collection, Iterator, Sequence
+from contextlib import AbstractContextManager, contextmanager
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from ingest import changes, holding, memory, territory
-from ingest.changes import Given
+from ingest import changes, holding, memory, pairings, territory
 from ingest.decided import Digests, digest_of
+from ingest.given import Given
 from ingest.holding import LOOSE, Region, is_read, unread
+from ingest.judged import Dumps, Judged, Made, Outcome, Pack, Tried
 from ingest.territory import Territory
 from rules import columns, division, pairing, parts, preparation, regions
 from rules.columns import Ints
 from rules.evaluation import Plan, RunSheets
-from rules.pairing import Memory, Pairing
-from rules.parts import Part
-from rules.preparation import Prepared
+from rules.pairing import Lost, Memory
 
 PLAN = "the plan"
 """Under this name stands what a plan gives away by itself; it is no region."""
 CHUNK = 2_048
 """Links of one region that nothing was measured near."""
+Beside = Callable[[Sequence[Dumps]], AbstractContextManager[Callable[[Dumps], Judged | None]]]
+"""Have some batches judged elsewhere; what takes the answers gives None for one that is ours."""
 
 
-@dataclass(frozen=True)
-class Made:
-    """Regions evaluated together: their tables as `pack` wrote them, and what is remembered."""
-
-    packed: Any
-    regions: tuple[str, ...]
-    memories: Mapping[str, Memory]
+@contextmanager
+def alone(_batches: Sequence[Dumps]) -> Iterator[Callable[[Dumps], Judged | None]]:
+    """Judge every batch in this process."""
+    yield lambda _dumps: None
 
 
-@dataclass(frozen=True)
-class Outcome:
-    """What changed: regions made and regions gone, and all that is held now."""
-
-    made: tuple[Made, ...]
-    gone: tuple[str, ...]
-    """Regions that were held before and are made anew or are no more."""
-    standing: Ints
-    """Cells of theirs of whose links all that is written stands."""
-    plan: Plan
-    now: Territory
-    before: Territory
-    whole: bool
-    """Whether nothing of an earlier evaluation stands."""
-    findings: pd.DataFrame
-    questions: pd.DataFrame
-    """What is asked once in the whole job."""
-
-
-Pack = Callable[[Part, pd.DataFrame, Ints, pd.Series, pd.Series], Any]
-"""Write down the tables of a part, given its STORED, their row numbers, the links of which all that
-is written stands, and those before which, in order, links come that are not of the part."""
-
-
-def evaluate(given: Given, before: Territory | None, pack: Pack) -> Outcome:
+def evaluate(given: Given, before: Territory | None, pack: Pack, beside: Beside = alone) -> Outcome:
     """Bring the regions of a job up to date; `before` is what the last evaluation held."""
-    digests = Digests(given.mark, given.ground, given.decided, given.run_sheets, given.dumps)
-    if before is None or before.ground != digests.ground:
-        # what a plan gives away by itself is as lasting as the ground
-        alone = parts.of_plan(given.ground.plan, given.decided, given.settings)
-        before = territory.empty(digests.ground, regions.cells(given.ground)).plus(
-            {"wide": alone.findings.assign(region=PLAN)}
-        )
-    return _Work(given, before, digests, pack).done()
+    return Work.on(given, before, pack).done(beside)
 
 
-@dataclass(frozen=True)
-class _Tried:
-    """Dumps whose records are paired."""
-
-    dumps: frozenset[str]
-    stored: pd.DataFrame
-    rows: Ints
-    sheet_ids: list[str]
-    sheets: RunSheets
-    ready: Prepared
-    paired: Pairing
-    ties: pd.DataFrame
-    """TIES of dumps with the cells near which their records may stand."""
-    cells: Ints
-
-
-class _Work:
+class Work:
     """One evaluation under way: which region holds what so far."""
 
     def __init__(self, given: Given, before: Territory, digests: Digests, pack: Pack) -> None:
@@ -105,23 +56,38 @@ class _Work:
         self.ground, self.now = given.ground, before.without(list(gone))
         self.made: list[Made] = []
         self.standing: list[Ints] = []
-        self.settled: list[tuple[frozenset[str], Memory]] = []
+        self.settled: list[tuple[Dumps, pairings.Packed]] = []
         """What pairing settled of dumps in this evaluation."""
 
-    def done(self) -> Outcome:
+    @classmethod
+    def on(cls, given: Given, before: Territory | None, pack: Pack) -> Work:
+        """Begin on what the last evaluation held, or anew where the ground is another."""
+        digests = Digests(given.mark, given.ground, given.decided, given.run_sheets, given.dumps)
+        if before is None or before.ground != digests.ground:
+            # what a plan gives away by itself is as lasting as the ground
+            alone = parts.of_plan(given.ground.plan, given.decided, given.settings)
+            before = territory.empty(digests.ground, regions.cells(given.ground)).plus(
+                {"wide": alone.findings.assign(region=PLAN)}
+            )
+        return cls(given, before, digests, pack)
+
+    def done(self, beside: Beside) -> Outcome:
         """Evaluate what must be, until nothing touches anything else."""
-        given = self.given
-        left = changes.batches(given, self.now.cells, self.changes.groups) or [frozenset[str]()]
-        while left:
-            dumps, *left = left
-            tried = self._pair(dumps, last=not left)
-            met = self._met(tried) or ([] if left else self._turned(tried))
-            if met:
-                left = [dumps | self._pull(met), *left]
-            else:
-                self._judge(tried, last=not left)
+        batches = changes.batches(self.given, self.now.cells, self.changes.groups)
+        # whoever comes last looks at what the others came to, and takes what nobody measured
+        left = batches if len(batches) == 1 else [*batches, Dumps()]
+        with beside(left[:-1]) as elsewhere:
+            while left:
+                dumps, *left = left
+                found = elsewhere(dumps) or self._pair(dumps, last=not left)
+                met = self._met(found.cells) or ([] if left else self._turned(found.lost))
+                if met:
+                    left = [dumps | self._pull(met), *left]
+                    continue
+                self._let_go(found.cells)
+                self._take(found if isinstance(found, Judged) else self._judge(found, not left))
         findings, questions = parts.of_job(
-            [self.now.wide()], self.now.all("lacking"), given.decided
+            [self.now.wide()], self.now.all("lacking"), self.given.decided
         )
         made, before = self._names(), set(self.before.names())
         none = np.zeros(0, dtype="int64")
@@ -137,7 +103,22 @@ class _Work:
             questions=questions,
         )
 
-    def _pair(self, dumps: frozenset[str], *, last: bool) -> _Tried:
+    def judged(self, dumps: Dumps) -> Judged | None:
+        """Evaluate some dumps for another process, as if there were no others that changed."""
+        return self._judge(self._pair(dumps, last=False), last=False)
+
+    def _take(self, judged: Judged | None) -> None:
+        """Count what some dumps come to among what stands."""
+        if judged is None:
+            return
+        regions_ = judged.made.regions
+        self.now = self.now.without(regions_).plus(judged.held)
+        self.made.append(judged.made)
+        self.standing.append(judged.standing)
+        memories = judged.made.memories
+        self.settled += [(judged.settled[name], memories[name]) for name in memories]
+
+    def _pair(self, dumps: Dumps, *, last: bool) -> Tried:
         """Pair the records of some dumps."""
         given = self.given
         memory.give_back()
@@ -159,14 +140,14 @@ class _Work:
             )
         ties = regions.by_evidence(self.ground, self.now.cells, ready.working, paired)
         cells = regions.numbers(pd.concat([ties["one"], ties["other"]]), "cell")
-        return _Tried(dumps, stored, rows, sheet_ids, sheets, ready, paired, ties, cells)
+        return Tried(dumps, stored, rows, sheet_ids, sheets, ready, paired, ties, cells)
 
-    def _memory(self, dumps: frozenset[str]) -> Memory | None:
+    def _memory(self, dumps: Dumps) -> Memory | None:
         """Return what pairing settled of some dumps, now or before."""
         found, left = [], set(dumps)
-        for held, remembered in reversed(self.settled):
-            if held <= left:
-                found.append(remembered)
+        for held, packed in reversed(self.settled):
+            if held <= left and (settled := pairings.unpack(packed)) is not None:
+                found.append(settled)
                 left -= held
         for name, known in self.before.held["dump"].groupby("region")["dump_sha256"]:
             if left.intersection(known) and not dumps.difference(left).intersection(known):
@@ -182,10 +163,10 @@ class _Work:
             out[fibres - 1][head] += count
         return out
 
-    def _met(self, tried: _Tried) -> list[str]:
+    def _met(self, cells: Ints) -> list[str]:
         """Return the regions that records come near, but for those without readings from before."""
         owned = self.now.held["cell"]
-        met: list[str] = owned.loc[owned["cell"].isin(tried.cells), "region"].unique().tolist()
+        met: list[str] = owned.loc[owned["cell"].isin(cells), "region"].unique().tolist()
         made = self._names()
         return [name for name in met if is_read(name) or name in made]
 
@@ -193,9 +174,9 @@ class _Work:
         """Return the regions made so far."""
         return {name for one in self.made for name in one.regions}
 
-    def _turned(self, tried: _Tried) -> list[str]:
+    def _turned(self, lost: Lost) -> list[str]:
         """Return the regions whose unknown names count otherwise than when they were paired."""
-        total = self._all_lost(tried)
+        total = self._all_lost(lost)
         out = []
         for name in self.now.held["head"]["region"].unique().tolist():
             lost, before = self.now.lost(name)
@@ -204,13 +185,12 @@ class _Work:
                 out.append(str(name))
         return out
 
-    def _all_lost(self, tried: _Tried) -> tuple[Counter[str], Counter[str]]:
+    def _all_lost(self, mine: Lost) -> tuple[Counter[str], Counter[str]]:
         """Count the names that the plan lacks, over what stands and what was paired now."""
-        mine = tried.paired.memory.lost if tried.paired.memory else ({}, {})
         one, two = (known + Counter(own) for known, own in zip(self._lost(), mine, strict=True))
         return one, two
 
-    def _pull(self, names: Collection[str]) -> frozenset[str]:
+    def _pull(self, names: Collection[str]) -> Dumps:
         """Let go of regions, with those made together with them; return their dumps."""
         gone = set(names)
         for one in self.made:
@@ -218,18 +198,20 @@ class _Work:
                 gone.update(one.regions)
         self.made = [one for one in self.made if not gone.intersection(one.regions)]
         dumps = self.now.held["dump"]
-        out = frozenset(dumps.loc[dumps["region"].isin(gone), "dump_sha256"])
+        out = Dumps(dumps.loc[dumps["region"].isin(gone), "dump_sha256"])
         self.now = self.now.without(gone)
         return out
 
-    def _judge(self, tried: _Tried, *, last: bool) -> None:
-        """Check and grade what is paired, and tell the regions apart that it makes."""
+    def _judge(self, tried: Tried, last: bool) -> Judged | None:
+        """Check and grade what is paired, and tell the regions apart that it makes.
+
+        The last takes along what changed without readings; None where nothing did.
+        """
         given = self.given
         made = self._regions(tried)
-        self._let_go(tried.cells)
         made += self._unread(tried) if last else []
         if not made:
-            return
+            return None
         links = self.now.links_of(np.concatenate([one.cells for one in made]))
         plan = self._plan(links)
         of_links = self.now.cells[links]
@@ -243,33 +225,39 @@ class _Work:
             held = division.divide(part, holding.owners(plan, of_links, made), sole=True)
         assert held is not None
         memories = holding.remembered(tried.paired.memory, made, held)
-        self.settled += [(one.dumps, memories[one.name]) for one in made if one.dumps]
+        told = [self._told(one) for one in made]
         mine = self.changes.held["dump_sha256"].isin(tried.dumps)
-        self.now = self.now.without([one.name for one in made]).plus(
-            holding.written(
-                made, held, [self._digest(one) for one in made], [self._told(o) for o in made],
-                self.changes.held.loc[mine], memories, self._all_lost(tried),
-            )
+        written = holding.written(
+            made, held, [self._digest(one) for one in made], told,
+            self.changes.held.loc[mine], memories, self._all_lost(tried.lost),
         )  # fmt: skip
-        stands = [self._stands(one) for one in made if not one.dumps]
-        self.standing += stands
-        kept = self.now.links_of(np.concatenate([np.zeros(0, dtype="int64"), *stands]))
+        stands = [
+            self._stands(one, of) for one, of in zip(made, told, strict=True) if not one.dumps
+        ]
+        standing = np.concatenate([np.zeros(0, dtype="int64"), *stands])
+        kept = self.now.links_of(standing)
         names = self.ground.plan.links["link_id"].take(kept)
         packed = self.pack(
             part, tried.stored, tried.rows, names, self._begins(np.setdiff1d(links, kept))
         )
-        self.made.append(Made(packed, tuple(one.name for one in made), memories))
+        remembered = {name: pairings.pack(settled) for name, settled in memories.items()}
+        return Judged(
+            cells=tried.cells,
+            lost=tried.lost,
+            made=Made(packed, tuple(one.name for one in made), remembered),
+            held=written,
+            standing=standing,
+            settled={one.name: one.dumps for one in made if one.dumps},
+        )
 
     def _let_go(self, cells: Ints) -> None:
         """Take cells out of the regions that held them while nothing was measured near them."""
-        for name, held in self.now.cells_of().items():
-            left = held[~np.isin(held, cells)]
-            if len(left) == len(held):
-                continue
-            self.now = self.now.without([name])
-            if len(left):
-                frame = pd.DataFrame({"region": name, "cell": left, "told": ""})
-                self.now = self.now.plus({"cell": frame})
+        owned = self.now.held["cell"]
+        taken = np.isin(owned["cell"].to_numpy(), cells)
+        touched = owned.loc[taken, "region"].unique().tolist()
+        left = owned.loc[~taken & owned["region"].isin(touched).to_numpy()]
+        if touched:
+            self.now = self.now.without(touched).plus({"cell": left.assign(told="")})
 
     def _begins(self, links: Ints) -> pd.Series[Any]:
         """Return the links before which, in order of name, links come that are not among them."""
@@ -284,7 +272,7 @@ class _Work:
             return plan
         return Plan(plan.links.take(links).reset_index(drop=True), plan.revision)
 
-    def _regions(self, tried: _Tried) -> list[Region]:
+    def _regions(self, tried: Tried) -> list[Region]:
         """Tell the regions apart that paired dumps make."""
         mine = self.changes.held["dump_sha256"].isin(tried.dumps)
         sheets = tried.sheets.sheets
@@ -298,7 +286,7 @@ class _Work:
                 out.append(Region(min(dumps), dumps, tuple(by.get("sheet", ())), cells))
         return out
 
-    def _unread(self, tried: _Tried) -> list[Region]:
+    def _unread(self, tried: Tried) -> list[Region]:
         """Return the regions without readings that must be evaluated anew."""
         known = {name: c for name, c in self.now.cells_of().items() if not is_read(name)}
         free = np.ones(int(self.now.cells.max(initial=-1)) + 1, dtype="bool")
@@ -346,10 +334,11 @@ class _Work:
         ]
         return [digest_of(acts) if acts else "" for acts in told]
 
-    def _stands(self, one: Region) -> Ints:
+    def _stands(self, one: Region, told: list[str] | str) -> Ints:
         """Return the cells of a region without readings of which what is written stands.
 
         Links without readings have nothing to do with each other.
         """
-        now, before = self.now.of("cell", one.name), self.before.of("cell", one.name)
+        now = pd.DataFrame({"cell": one.cells}).assign(told=told)
+        before = self.before.of("cell", one.name)
         return now.merge(before, on=["cell", "told"])["cell"].to_numpy(dtype="int64")

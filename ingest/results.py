@@ -12,7 +12,7 @@ import pandas as pd
 
 from ingest import arrow, blockwriter, frames, linkstates, memory, pairings, store, territory
 from ingest.blockwriter import Block
-from ingest.partwise import Outcome
+from ingest.judged import Outcome
 from ingest.schema import BLOCKS, DERIVED, KEYED_BY_ROW
 from ingest.territory import WHOLE
 from rules import completion, retests, tables

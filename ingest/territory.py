@@ -93,6 +93,8 @@ class Territory:
         """Return it with regions more: tables of HELD with the column `region`."""
         made = dict(self.held)
         for name, frame in held.items():
+            if not len(frame):
+                continue
             contract = {"region": "text", **HELD[name]}
             whole = [made[name], tables.conform(frame, contract)]
             made[name] = pd.concat(whole, ignore_index=True)

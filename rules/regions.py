@@ -181,8 +181,8 @@ def _placed(
 ) -> tuple[pd.Series, pd.Series]:
     """Tie dumps to the cells where people placed their readings, far from all evidence."""
     number, names = columns.codes(paired.pairs["link_id"])
-    row = columns.positions(ground.plan.links["link_id"], pd.Series(names, dtype="str"))
-    cell = np.append(cells, -1)[row]
+    known = ground.place.number
+    cell = np.append(cells, -1)[[known.get(name, -1) for name in names]]
     far = np.flatnonzero((~np.isin(cell, near) & (cell >= 0))[number])
     short = {dump[:16]: f"dump {dump}" for dump in dumps}
     heads = paired.pairs["reading_id"].take(far).str.slice(0, 16).map(short)

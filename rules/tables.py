@@ -268,43 +268,42 @@ def conform(frame: pd.DataFrame, contract: Columns) -> pd.DataFrame:
     Missing columns are filled with the absent value; columns of other names are dropped.
     """
     types = dict(zip(frame.columns, frame.dtypes, strict=True))
-    out: dict[str, Any] = {}
+    made: dict[str, Any] = {}
     for name, kind in contract.items():
         if name not in types:
-            fill = {"text": "", "few": "", "json": "", "int": ABSENT.get(name, 0),
-                    "float": float("nan"), "flag": False, "when": pd.NaT}[kind]  # fmt: skip
-            dtype = "str" if kind == "few" else DTYPES[kind]
-            column = pd.Series(fill, index=frame.index, dtype=dtype)
-            out[name] = columns.to_few(column) if kind == "few" else column
+            made[name] = _absent(kind, ABSENT.get(name, 0)).take(np.zeros(len(frame), "int64"))
             continue
-        if kind == "few":
-            if not columns.is_few(types[name]) or frame[name].array.isna().any():
-                out[name] = columns.to_few(frame[name])
-            continue
-        fits = types[name] == PROPER[kind]
-        if fits and (kind not in ("text", "json") or not frame[name].array.isna().any()):
-            continue
-        column = frame[name]
-        if kind in ("text", "json"):
-            if columns.is_few(types[name]):
-                column = columns.spelled(column)
-            else:
-                column = (column if fits else column.astype("str")).fillna("")
-        elif kind == "int":
-            column = column.fillna(ABSENT.get(name, 0)).astype("int64")
-        elif kind == "flag":
-            column = column.fillna(False).astype("bool")
-        else:
-            column = column.astype(DTYPES[kind])
-        out[name] = column
-    if out:
-        # columns are never written into: sharing them saves a copy of the table
-        frame = pd.DataFrame(
-            {name: out[name] if name in out else frame[name] for name in contract}, copy=False
-        )
-    elif list(types) != list(contract):
-        frame = frame[[*contract]]
-    return frame.reset_index(drop=True)
+        fits = columns.is_few(types[name]) if kind == "few" else types[name] == PROPER[kind]
+        if not fits or (kind in TEXTS and frame[name].array.isna().any()):
+            made[name] = _fitted(frame[name], kind, ABSENT.get(name, 0)).array
+    if not made and list(types) == list(contract):
+        return frame.reset_index(drop=True)
+    # columns are never written into: sharing them saves a copy of the table
+    arrays = {n: made[n] if n in made else frame[n].array for n in contract}
+    return pd.DataFrame(arrays, copy=False)
+
+
+def _fitted(column: Any, kind: str, number: int) -> Any:
+    """Return a column as one of another kind; `number` stands for what is absent of kind int."""
+    if kind == "few":
+        return columns.to_few(column)
+    if kind in TEXTS:
+        few = columns.is_few(column.dtype)
+        return columns.spelled(column) if few else column.astype("str").fillna("")
+    if kind == "int":
+        return column.fillna(number).astype("int64")
+    if kind == "flag":
+        return column.fillna(False).astype("bool")
+    return column.astype(DTYPES[kind])
+
+
+@cache
+def _absent(kind: str, number: int) -> Any:
+    """Return one absent value as a column; `number` stands for one of kind int."""
+    fill = {"text": "", "few": "", "json": "", "int": number, "float": float("nan"),
+            "flag": False, "when": pd.NaT}[kind]  # fmt: skip
+    column = pd.Series([fill], dtype="str" if kind == "few" else DTYPES[kind])
+    return (columns.to_few(column) if kind == "few" else column).array
 
 
 def spelled(frame: pd.DataFrame) -> pd.DataFrame:

@@ -10,8 +10,9 @@ The floor of a size is `pandas.read_csv` of the same bytes, the SHA-256 of them,
 `executemany` of the same rows into a fresh SQLite file; that of evaluating is one sort and one
 group of the readings by link and time. A job has a crew, with its own meter, for every 25 000
 readings: that is what one brings in in a month or so. Each size runs in a process of its own, so
-that peaks of memory do not mix; a thread samples the memory held, stage by stage. `cpu` is the
-processor time of this process, which a busy machine changes less than the clock.
+that peaks of memory do not mix; a thread samples the memory held, stage by stage, with that of the
+processes that evaluate beside (what they share with others counts once). Ratios are of seconds;
+`cpu` is the processor time of all these processes. The lines `of it` are of this process alone.
 """
 
 from __future__ import annotations
@@ -22,6 +23,7 @@ import importlib
 import io
 import json
 import multiprocessing
+import os
 import platform
 import sqlite3
 import subprocess
@@ -30,7 +32,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -40,6 +42,8 @@ sys.path[:0] = [str(ROOT), str(ROOT / "scripts")]
 
 SIZES = (10_000, 100_000, 1_000_000)
 SAMPLE_S = 0.02
+LOOK = 10
+"""Samples between two looks for other processes."""
 EVALUATE = " evaluate alone"
 LOAD, PACK = " read what is evaluated", " pack the tables"
 INNER = {
@@ -78,6 +82,7 @@ class Meter:
         import psutil  # type: ignore[import-untyped]
 
         self.process = psutil.Process()
+        self.gone = psutil.NoSuchProcess
         self.stages: dict[str, dict[str, float]] = {}
         self.peak = 0
 
@@ -87,11 +92,11 @@ class Meter:
         done = threading.Event()
         sampler = threading.Thread(target=self._sample, args=(done,), daemon=True)
         sampler.start()
-        begun, worked = time.perf_counter(), time.process_time()
+        begun, worked = time.perf_counter(), _cpu()
         try:
             yield
         finally:
-            took, cpu = time.perf_counter() - begun, time.process_time() - worked
+            took, cpu = time.perf_counter() - begun, _cpu() - worked
             done.set()
             sampler.join()
             self.stages[name] = {"seconds": took, "cpu": cpu, "peak_mb": self.peak / 1e6}
@@ -112,19 +117,34 @@ class Meter:
 
     def _timed(self, name: str, function: Callable[..., Any]) -> Callable[..., Any]:
         def timed(*arguments: Any, **options: Any) -> Any:
-            begun, worked = time.perf_counter(), time.process_time()
+            begun, worked = time.perf_counter(), _cpu()
             try:
                 return function(*arguments, **options)
             finally:
                 spent = self.stages.setdefault(name, {"seconds": 0.0, "cpu": 0.0, "peak_mb": 0.0})
                 spent["seconds"] += time.perf_counter() - begun
-                spent["cpu"] += time.process_time() - worked
+                spent["cpu"] += _cpu() - worked
 
         return timed
 
     def _sample(self, done: threading.Event) -> None:
+        turn, beside = 0, []
         while not done.wait(SAMPLE_S):
-            self.peak = max(self.peak, self.process.memory_info().rss)
+            if turn % LOOK == 0:
+                beside = self.process.children(recursive=True)
+            turn += 1
+            held = self.process.memory_info().rss
+            for one in beside:
+                with suppress(self.gone):
+                    memory = one.memory_info()
+                    held += memory.rss - getattr(memory, "shared", 0)
+            self.peak = max(self.peak, held)
+
+
+def _cpu() -> float:
+    """Return the processor time of this process and of those that it waited for, in seconds."""
+    spent = os.times()
+    return spent.user + spent.system + spent.children_user + spent.children_system
 
 
 def floor(data: bytes, store: Path) -> None:
@@ -252,7 +272,7 @@ def show(results: dict[int, dict[str, dict[str, float]]]) -> None:
 
 
 def _line(name: str, size: int, figures: dict[str, float], base: dict[str, float]) -> None:
-    ratio = figures["cpu"] / max(base["cpu"], 1e-9)
+    ratio = figures["seconds"] / max(base["seconds"], 1e-9)
     print(
         f"{name:<56} {size:>9} {figures['seconds']:>9.2f} {figures['cpu']:>9.2f} "
         f"{ratio:>9.2f} {figures['peak_mb']:>9.0f}"

@@ -72,7 +72,7 @@ def taken(folder: Path, made: bulk.Bulk, later: int = 0) -> list[Kept]:
 def stored(folder: Path, memory: pairing.Memory) -> tuple[pairing.Memory, float, int]:
     """Put a memory into the job's store and read it again; return it, the seconds, the bytes."""
     with store.writer(Job.open(folder / "job").store) as connection, store.transaction(connection):
-        pairings.keep(connection, "job", memory)
+        pairings.keep(connection, "job", pairings.pack(memory))
     begun = time.perf_counter()
     with store.reader(Job.open(folder / "job").store) as connection:
         found = pairings.load(connection, "job")

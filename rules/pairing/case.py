@@ -30,6 +30,7 @@ class Case:
     """A number below `ledger.WAYS` per record: directions and lowest window."""
     grid: Grid
     links: pd.DataFrame
+    expected: physics.Expected
     index: match.Index
     bound: Bindings
     fixed: np.ndarray
@@ -69,12 +70,6 @@ class Case:
     def run(self) -> np.ndarray:
         """Return a number per record for its run."""
         return pd.factorize(self.table["run_id"])[0]
-
-    @cached_property
-    def expected(self) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-        """Return loss in both windows, 1 where multimode, and length that the plan has per unit."""
-        length = self.links["length_m"].to_numpy(dtype=float)[self.grid.link]
-        return *physics.expected(self.links, self.grid), length
 
     @cached_property
     def touched(self) -> np.ndarray:

@@ -83,7 +83,8 @@ def work(
     One reading per planned window and record. The truth is -1 outside the plan; row n of the
     truth belongs to the readings whose `record` is n + 1 of the one dump.
     """
-    loss, multi = physics.expected(links, grid)
+    planned = physics.expected(links, grid)
+    loss, multi = planned.loss_db, planned.multimode
     deviation = np.abs(rng.normal(0, 0.16, grid.units))
     rows: list[tuple[str, str, int, int]] = []
     at, meters = 0, [""]

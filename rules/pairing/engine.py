@@ -283,7 +283,8 @@ def _settle(
         case = Case(
             own,
             measured.take(mine),
-            way[mine], layout, ground.plan.links, ground.index(pairs=pairs), bound, bound_unit,
+            way[mine], layout, ground.plan.links, ground.expected(pairs=pairs),
+            ground.index(pairs=pairs), bound, bound_unit,
             _units(noted, unit_of), _units(again, unit_of), ground.parameters, ground.settings,
             succession.previous(own, run), outer[pairs],
         )  # fmt: skip

@@ -9,7 +9,7 @@ import numpy as np
 
 from rules.columns import Ints, sorting
 from rules.evaluation import Plan
-from rules.pairing import digests, grid, match, sites
+from rules.pairing import digests, grid, match, physics, sites
 from rules.pairing.grid import Grid
 from rules.pairing.parameters import Parameters
 from rules.pairing.sites import Sites
@@ -52,14 +52,19 @@ class Ground:
         """Return the labels that the plan knows, of links or of pairs of fibres."""
         return self._pairs[1] if pairs else self._links[1]
 
+    def expected(self, *, pairs: bool) -> physics.Expected:
+        """Return what the plan lets one expect at each unit of the grid."""
+        return self._pairs[2] if pairs else self._links[2]
+
     @cached_property
-    def _links(self) -> tuple[Grid, match.Index]:
+    def _links(self) -> tuple[Grid, match.Index, physics.Expected]:
         return self._laid(pairs=False)
 
     @cached_property
-    def _pairs(self) -> tuple[Grid, match.Index]:
+    def _pairs(self) -> tuple[Grid, match.Index, physics.Expected]:
         return self._laid(pairs=True)
 
-    def _laid(self, *, pairs: bool) -> tuple[Grid, match.Index]:
+    def _laid(self, *, pairs: bool) -> tuple[Grid, match.Index, physics.Expected]:
         layout = grid.of_sites(self.place, self.plan.links, pairs=pairs)
-        return layout, match.Index(self.place, pairs)
+        expected = physics.expected(self.plan.links, layout)
+        return layout, match.Index(self.place, pairs), expected

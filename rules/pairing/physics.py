@@ -66,21 +66,34 @@ def of_records(working: pd.DataFrame, record_of: np.ndarray, records: int) -> Me
     return Measured(table, np.where(count > 0, total / np.maximum(count, 1), np.nan), mode)
 
 
-def expected(links: pd.DataFrame, grid: Grid) -> tuple[np.ndarray, np.ndarray]:
-    """Return the expected loss of each unit in both windows (dB), and 1 where multimode."""
+@dataclass(frozen=True)
+class Expected:
+    """What the plan lets one expect at each unit of a grid."""
+
+    loss_db: np.ndarray
+    """Attenuation below and above the middle of the fibre's windows (dB)."""
+    multimode: np.ndarray
+    """1 where the fibre is multimode, else 0."""
+    length_m: np.ndarray
+    """Length (m), NaN where the plan has none."""
+
+
+def expected(links: pd.DataFrame, grid: Grid) -> Expected:
+    """Return what table LINKS lets one expect at each unit."""
     multi = fibres.is_multimode(links["fibre_type"]).to_numpy()
     rate = np.where(multi[:, None], DB_PER_KM["multimode"], DB_PER_KM["single-mode"])
-    length = links["length_m"].fillna(0.0).to_numpy(dtype=float)[:, None] / 1000
+    length = links["length_m"].to_numpy(dtype=float)
     fixed = (
         links["connections"].fillna(2).to_numpy(dtype=float) * CONNECTION_DB
         + links["splices"].fillna(0).to_numpy(dtype=float) * SPLICE_DB
     )[:, None]
-    return (length * rate + fixed)[grid.link], multi[grid.link].astype(np.int64)
+    loss_db = (np.nan_to_num(length)[:, None] / 1000 * rate + fixed)[grid.link]
+    return Expected(loss_db, multi[grid.link].astype(np.int64), length[grid.link])
 
 
 def weigh(
-    states: States, measured: Measured, loss: np.ndarray, multi: np.ndarray, length_m: np.ndarray,
-    panel: np.ndarray, run_of: np.ndarray, sure: np.ndarray,
+    states: States, measured: Measured, planned: Expected, panel: np.ndarray, run_of: np.ndarray,
+    sure: np.ndarray,
 ) -> np.ndarray:  # fmt: skip
     """Return the thousandths of a bit that the values of a record give each of its states.
 
@@ -89,9 +102,9 @@ def weigh(
     planned moves a whole panel, so what the records of a stretch share counts once.
     """
     sure_rows = np.flatnonzero(sure >= 0)
-    residual = measured.loss_db[sure_rows] - loss[sure[sure_rows]]
+    residual = measured.loss_db[sure_rows] - planned.loss_db[sure[sure_rows]]
     bits = np.zeros(len(states.unit))
-    own = measured.loss_db[states.record] - loss[states.unit]
+    own = measured.loss_db[states.record] - planned.loss_db[states.unit]
     views = (
         (mean_of_windows(residual), mean_of_windows(own), 0.10, 0.20),
         (residual[:, 0] - residual[:, 1], own[:, 0] - own[:, 1], 0.06, 0.12),
@@ -106,11 +119,11 @@ def weigh(
         middle, spread = _by_class(known, class_of[sure_rows], classes, floor)
         bits += _stretches(seen - middle[place], spread[place], group, between)
     measured_length = measured.length_m[states.record]
-    planned = length_m[states.unit]
-    z = (measured_length - planned) / (2.0 + 0.03 * planned)
+    length = planned.length_m[states.unit]
+    z = (measured_length - length) / (2.0 + 0.03 * length)
     bits -= np.where(np.isfinite(z), np.minimum(0.5 * z * z * LOG2_E, MOST_BITS), 0.0)
     mode = measured.multimode[states.record]
-    bits += np.where((mode >= 0) & (mode != multi[states.unit]), MODE_BITS, 0.0)
+    bits += np.where((mode >= 0) & (mode != planned.multimode[states.unit]), MODE_BITS, 0.0)
     bits = np.where(states.form == OUTSIDE, OUTSIDE_BITS, bits)
     return np.rint(1000 * bits).astype(np.int64)
 

@@ -173,7 +173,7 @@ def alone(on: Bench, last: Round) -> Round:
 def _values(on: Bench, states: States, every: np.ndarray, sure: np.ndarray) -> np.ndarray:
     case = on.case
     measured = case.measured.take(every)
-    return physics.weigh(states, measured, *case.expected, case.grid.panel, case.run[every], sure)
+    return physics.weigh(states, measured, case.expected, case.grid.panel, case.run[every], sure)
 
 
 def lay_out(

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from rules import labels
+from rules import columns, labels
 
 
 @dataclass(frozen=True)
@@ -24,8 +25,10 @@ class Sites:
     link_ids: tuple[str, ...]
     kinds: tuple[str, ...]
     fibre_types: tuple[str, ...]
-    a_ends: tuple[str, ...]
-    b_ends: tuple[str, ...]
+    a_ends: Any
+    """Label of each link at its end A, the column of the plan: twice as many texts as links would
+    take more memory than all the rest. So are `b_ends`."""
+    b_ends: Any
     fibres: tuple[dict[int, int], ...]
     pair_of: np.ndarray
     """Pair site of each link, -1 where the plan names no pair."""
@@ -95,12 +98,14 @@ def _numbered(texts: Sequence[str]) -> tuple[np.ndarray, list[str]]:
     return number, [str(name) for name in names]
 
 
+def _shared(column: pd.Series) -> tuple[str, ...]:
+    """Return the texts of a column, each of them once in memory."""
+    number, texts = columns.codes(column)
+    return tuple(texts[number].tolist())
+
+
 def of_plan(links: pd.DataFrame) -> Sites:
     """Read the sites of table LINKS; links of one pair share cable, place, panel and pair name."""
-    listed = {
-        name: tuple(links[name].to_list())
-        for name in ("link_id", "kind", "fibre_type", "a_end", "b_end")
-    }
     groups: dict[tuple[str, ...], dict[int, int]] = {}
     together = ["cable", "building", "floor", "area", "route", "pair", "pair_position"]
     named = (links["pair"] != "") & links["pair_position"].isin(("1", "2"))
@@ -118,11 +123,11 @@ def of_plan(links: pd.DataFrame) -> Sites:
     for number, fibres in enumerate(whole.values()):
         pair_of[list(fibres.values())] = len(links) + number
     return Sites(
-        listed["link_id"],
-        listed["kind"],
-        listed["fibre_type"],
-        listed["a_end"],
-        listed["b_end"],
+        tuple(links["link_id"].to_list()),
+        _shared(links["kind"]),
+        _shared(links["fibre_type"]),
+        links["a_end"].array,
+        links["b_end"].array,
         tuple(whole.values()),
         pair_of,
         tuple(name[-1] for name in whole),

@@ -104,16 +104,18 @@ def undoubted(
 
 def _plausible(case: Case, stretch: np.ndarray, stretches: int, unit: np.ndarray) -> np.ndarray:
     """Say of each stretch whether fibre type, lengths and losses agree with the plan."""
-    measured, (loss_db, multimode, length_m) = case.measured, case.expected
+    measured, planned = case.measured, case.expected
     at = np.maximum(unit, 0)
-    other = (measured.multimode >= 0) & (measured.multimode != multimode[at]) & (unit >= 0)
-    off = np.abs(measured.length_m - length_m[at]) > 3 * (2.0 + 0.03 * length_m[at])
-    lengths = np.isfinite(measured.length_m) & np.isfinite(length_m[at])
+    other = (measured.multimode >= 0) & (measured.multimode != planned.multimode[at])
+    other &= unit >= 0
+    length_m = planned.length_m[at]
+    off = np.abs(measured.length_m - length_m) > 3 * (2.0 + 0.03 * length_m)
+    lengths = np.isfinite(measured.length_m) & np.isfinite(length_m)
     wrong = np.bincount(stretch, weights=off & lengths, minlength=stretches)
     known = np.bincount(stretch, weights=lengths, minlength=stretches)
     good = np.bincount(stretch, weights=other, minlength=stretches) == 0
     good &= wrong <= MOST_LENGTHS_OFF * np.maximum(known, 1)
-    residual = mean_of_windows(measured.loss_db - loss_db[at])
+    residual = mean_of_windows(measured.loss_db - planned.loss_db[at])
     residual[unit < 0] = np.nan
     habit = pd.Series(residual).groupby(case.run).transform("median").to_numpy()
     away = pd.Series(residual - habit).groupby(stretch).median().to_numpy()

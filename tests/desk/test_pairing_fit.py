@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from ingest import derive, store
+from ingest import given, store
 from ingest.job import Job
 from rules.pairing import Parameters, fit
 from tests.desk.test_question_commands import run
@@ -23,7 +23,7 @@ def few(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def used(job: Path) -> Parameters:
     with store.reader(Job.open(job).store) as connection:
-        return derive.parameters(connection)
+        return given.parameters(connection)
 
 
 def test_a_fit_is_told_journalled_and_used(job_copy: Path) -> None:

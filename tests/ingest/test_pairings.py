@@ -54,7 +54,7 @@ def test_what_is_kept_comes_back(grown: tuple[Job, Path, list[int]]) -> None:
         kept.plan, ready.working, ready.runs, kept.decided, kept.parameters, kept.settings
     ).memory
     with store.writer(job.store) as connection, store.transaction(connection):
-        pairings.keep(connection, "a", memory)
+        pairings.keep(connection, "a", pairings.pack(memory))
         same(pairings.load(connection, "a"), memory)
         assert pairings.load(connection, "b") is None
         pairings.forget(connection, "a")

@@ -1,0 +1,122 @@
+"""Other processes that work on a list from its end while this one works on it from the front.
+
+They are spawned, so that they carry nothing of this one's memory or locks, and hear of their end by
+the closing of their pipe: whatever becomes of this process, none of them is left behind.
+"""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections import deque
+from collections.abc import Callable, Hashable, Iterator, Sequence
+from concurrent.futures import Future
+from contextlib import AbstractContextManager, contextmanager, suppress
+from multiprocessing import get_context
+from multiprocessing.connection import Connection
+from threading import Lock, Thread
+from typing import Any
+
+Begin = Callable[[], AbstractContextManager[Callable[[Any], Any]]]
+"""Make ready, in the other process, what works on an item; it must be known by its name."""
+
+
+def spare() -> int:
+    """Return how many processors there are beside the one that this process keeps busy."""
+    if hasattr(os, "sched_getaffinity"):
+        return len(os.sched_getaffinity(0)) - 1
+    return (os.cpu_count() or 1) - 1
+
+
+@contextmanager
+def working(
+    begin: Begin, items: Sequence[Hashable], count: int
+) -> Iterator[Callable[[Any], Any | None]]:
+    """Have `count` processes work on items, each of which is there once, the last ones first.
+
+    What is given returns the answer to an item and waits for it. It gives None where nobody has
+    begun with the item, and nobody will then; and where no answer came, be it that the process
+    ended or that the item cannot be worked on: who asked then does it and sees why.
+    """
+    shared = _Shared(items)
+    helpers = [_Helper(begin, shared) for _ in range(count)]
+    try:
+        yield shared.answer
+    finally:
+        for one in helpers:
+            one.end()
+
+
+class _Shared:
+    """What is left to do, and what others have begun."""
+
+    def __init__(self, items: Sequence[Hashable]) -> None:
+        self._left = deque(items)
+        self._begun: dict[Hashable, Future[Any]] = {}
+        self._lock = Lock()
+
+    def begun(self) -> tuple[Hashable, Future[Any]] | None:
+        """Take the last item that nobody has begun; None without any."""
+        with self._lock:
+            if not self._left:
+                return None
+            item = self._left.pop()
+            self._begun[item] = Future()
+            return item, self._begun[item]
+
+    def answer(self, item: Hashable) -> Any | None:
+        """Return what another process made of an item, None where it is for this one to do."""
+        with self._lock:
+            if item in self._left:
+                self._left.remove(item)
+            begun = self._begun.pop(item, None)
+        return None if begun is None else begun.result()
+
+
+class _Helper:
+    """A process, and the thread that hands it one item after another."""
+
+    def __init__(self, begin: Begin, shared: _Shared) -> None:
+        context = get_context("spawn")
+        self._pipe, other = context.Pipe()
+        self._process = context.Process(target=_work, args=(other, begin), daemon=True)
+        self._process.start()
+        other.close()
+        self._thread = Thread(target=self._attend, args=(shared,), daemon=True)
+        self._thread.start()
+
+    def _attend(self, shared: _Shared) -> None:
+        with suppress(EOFError, OSError):  # it ended
+            self._pipe.recv()
+            while (begun := shared.begun()) is not None:
+                item, answer = begun
+                try:
+                    self._pipe.send(item)
+                    answer.set_result(self._pipe.recv())
+                finally:
+                    if not answer.done():
+                        answer.set_result(None)
+
+    def end(self) -> None:
+        """End the process, whatever it is doing."""
+        self._process.kill()
+        self._process.join()
+        self._thread.join()
+        self._pipe.close()
+
+
+def _work(pipe: Connection, begin: Begin) -> None:
+    """Work on what comes through the pipe until it is closed.
+
+    Whatever goes wrong, who asked does the work itself, meets it there and tells of it.
+    """
+    # Ctrl-C reaches the whole group; who asked ends this process
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    with suppress(Exception), begin() as work:
+        pipe.send(True)
+        while True:
+            item = pipe.recv()
+            answer = None
+            with suppress(Exception):
+                answer = work(item)
+            pipe.send(answer)

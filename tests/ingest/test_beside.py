@@ -1,0 +1,188 @@
+"""Other processes take a share of the work, and whatever becomes of them nothing is missing."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from functools import partial
+from multiprocessing import active_children, get_context
+from pathlib import Path
+from threading import Event
+from typing import Any
+
+import psutil  # type: ignore[import-untyped]
+import pytest
+
+from desk.demo import bulk
+from ingest import beside, changes, derive, intake, partwise, planload, verify
+from ingest.job import Job
+from ingest.judged import Judged
+from tests.ingest import sample
+
+LONG_S = 60
+
+
+@contextmanager
+def doubling(begun: Any) -> Iterator[Callable[[int], int]]:
+    """Double numbers; 13 cannot be done, 14 ends the process, 15 is never done with."""
+
+    def work(number: int) -> int:
+        begun.set()
+        if number == 13:
+            raise ValueError(number)
+        if number == 14:
+            os._exit(1)
+        if number == 15:
+            get_context("spawn").Event().wait()
+        return 2 * number
+
+    yield work
+
+
+@contextmanager
+def unwilling() -> Iterator[Callable[[int], int]]:
+    """Find that nothing can be done here."""
+    raise EOFError
+    yield int
+
+
+@pytest.fixture
+def begun() -> Any:
+    """Return what is set when the other process begins with its first item."""
+    return get_context("spawn").Event()
+
+
+def test_the_last_items_are_done_by_others_and_the_first_by_who_asks(begun: Any) -> None:
+    with beside.working(partial(doubling, begun), list(range(100, 200)), 1) as answer:
+        assert answer(100) is None, "nobody began with the first"
+        assert begun.wait(LONG_S)
+        found = [answer(number) for number in range(101, 200)]
+        assert answer(100) is None
+    theirs = [number is not None for number in found]
+    assert theirs[-1] and theirs == sorted(theirs), "what others do is the end of the list"
+    assert all(
+        number in (None, 2 * place) for place, number in zip(range(101, 200), found, strict=True)
+    )
+    assert not active_children()
+
+
+@pytest.mark.parametrize(("hard", "next_one"), [(13, 24), (14, None)])
+def test_what_cannot_be_done_there_is_left_to_who_asks(
+    begun: Any, hard: int, next_one: int | None
+) -> None:
+    with beside.working(partial(doubling, begun), [12, hard], 1) as answer:
+        assert begun.wait(LONG_S)
+        assert answer(hard) is None
+        assert answer(12) in (next_one, None)
+    assert not active_children()
+
+
+def test_who_stops_asking_ends_what_is_under_way(begun: Any) -> None:
+    with (
+        pytest.raises(KeyboardInterrupt),
+        beside.working(partial(doubling, begun), [1, 15], 1),
+    ):
+        assert begun.wait(LONG_S)
+        raise KeyboardInterrupt
+    assert not active_children()
+
+
+def test_a_process_that_cannot_begin_leaves_everything_to_who_asks() -> None:
+    with beside.working(unwilling, [1, 2], 1) as answer:
+        (helper,) = active_children()
+        helper.join(LONG_S)
+        assert [answer(1), answer(2)] == [None, None]
+
+
+def test_no_process_outlives_who_asked() -> None:
+    script = (
+        "import sys, time\n"
+        "from functools import partial\n"
+        "from multiprocessing import active_children, get_context\n"
+        "from ingest import beside\n"
+        "from tests.ingest.test_beside import doubling\n"
+        "if __name__ == '__main__':\n"
+        "    begun = get_context('spawn').Event()\n"
+        "    with beside.working(partial(doubling, begun), [1], 1) as answer:\n"
+        "        begun.wait()\n"
+        "        print(active_children()[0].pid, flush=True)\n"
+        "        sys.stdin.read()\n"
+    )
+    root = Path(__file__).resolve().parents[2]
+    with subprocess.Popen(
+        [sys.executable, "-c", script], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
+        cwd=root,
+    ) as asking:  # fmt: skip
+        assert asking.stdout
+        helper = psutil.Process(int(asking.stdout.readline()))
+        asking.kill()
+    with suppress(psutil.NoSuchProcess):
+        helper.wait(LONG_S)
+    assert not helper.is_running() or helper.status() == psutil.STATUS_ZOMBIE
+
+
+@pytest.mark.parametrize("ends", ["never", "in the middle"])
+def test_a_job_evaluated_by_several_processes_is_the_whole(
+    tmp_path: Path, ends: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = bulk.write(tmp_path / "made", 2_000, crews=5)
+    job = sample.new_job(tmp_path / "job")
+    planload.load(job, made.plan)
+    for path in made.dumps:
+        intake.receive_file(job, path)
+    under_way, answered = Event(), []
+    helped, take = derive._helped, beside._Shared.begun
+
+    def begin(self: beside._Shared) -> Any:
+        found = take(self)
+        under_way.set()
+        return found
+
+    @contextmanager
+    def counted(folder: Path, mark: str, batches: list[frozenset[str]]) -> Iterator[Any]:
+        with helped(folder, mark, batches) as answer:
+            assert under_way.wait(LONG_S), "another process takes its share"
+            if ends == "in the middle":
+                (helper,) = active_children()
+                helper.kill()
+
+            def asked(dumps: frozenset[str]) -> Judged | None:
+                answered.append(answer(dumps))
+                return answered[-1]
+
+            yield asked
+
+    monkeypatch.setattr(changes, "TOGETHER", 1)
+    monkeypatch.setattr(derive, "HELPERS", 1)
+    monkeypatch.setattr(beside, "spare", lambda: 1)
+    monkeypatch.setattr(beside._Shared, "begun", begin)
+    monkeypatch.setattr(derive, "_helped", counted)
+    derive.refresh(_read(job))
+    assert len(answered) == 6, "five crews and what nobody measured"
+    assert any(answered) == (ends == "never")
+    assert verify.verify(job).sound
+
+
+def test_a_process_that_finds_another_state_leaves_everything_to_who_asks(tmp_path: Path) -> None:
+    made = bulk.write(tmp_path / "made", 400, crews=1)
+    job = sample.new_job(tmp_path / "job")
+    planload.load(job, made.plan)
+    intake.take(job, made.dumps)
+    with pytest.raises(EOFError), derive._elsewhere(job.folder, "of another state"):
+        pytest.fail("it began")
+
+
+def test_alone_everything_is_for_this_process() -> None:
+    with partwise.alone([frozenset("a")]) as answer:
+        assert answer(frozenset("a")) is None
+
+
+def _read(job: Job) -> Job:
+    """Let the dumps that arrived be read."""
+    from ingest import dumps
+
+    dumps.read_pending(job)
+    return job
