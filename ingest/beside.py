@@ -9,9 +9,9 @@ from __future__ import annotations
 import os
 import signal
 from collections import deque
-from collections.abc import Callable, Hashable, Iterator, Sequence
+from collections.abc import Callable, Hashable, Sequence
 from concurrent.futures import Future
-from contextlib import AbstractContextManager, contextmanager, suppress
+from contextlib import AbstractContextManager, suppress
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from threading import Lock, Thread
@@ -28,23 +28,39 @@ def spare() -> int:
     return (os.cpu_count() or 1) - 1
 
 
-@contextmanager
-def working(
-    begin: Begin, items: Sequence[Hashable], count: int
-) -> Iterator[Callable[[Any], Any | None]]:
-    """Have `count` processes work on items, each of which is there once, the last ones first.
+class Beside:
+    """Some processes, at most `most`; ended, whatever they are doing, where the block ends."""
 
-    What is given returns the answer to an item and waits for it. It gives None where nobody has
-    begun with the item, and nobody will then; and where no answer came, be it that the process
-    ended or that the item cannot be worked on: who asked then does it and sees why.
-    """
-    shared = _Shared(items)
-    helpers = [_Helper(begin, shared) for _ in range(count)]
-    try:
-        yield shared.answer
-    finally:
-        for one in helpers:
+    def __init__(self, begin: Begin, most: int) -> None:
+        self._begin, self._most = begin, most
+        self._helpers: list[_Helper] = []
+        self._shared = Future[_Shared]()
+
+    def __enter__(self) -> Beside:
+        return self
+
+    def __exit__(self, *_raised: object) -> None:
+        if not self._shared.done():
+            self._shared.set_result(_Shared(()))
+        for one in self._helpers:
             one.end()
+
+    def start(self, count: int) -> None:
+        """Let `count` processes make ready, before it is known what for."""
+        while len(self._helpers) < min(count, self._most):
+            self._helpers.append(_Helper(self._begin, self._shared))
+
+    def share(self, items: Sequence[Hashable]) -> Callable[[Any], Any | None]:
+        """Have items worked on, each of which is there once, the last ones first; only once.
+
+        What is given returns the answer to an item and waits for it. It gives None where nobody
+        has begun with the item, and nobody will then; and where no answer came, be it that the
+        process ended or that the item cannot be worked on: who asked then does it and sees why.
+        """
+        self.start(len(items) // 2)
+        shared = _Shared(items)
+        self._shared.set_result(shared)
+        return shared.answer
 
 
 class _Shared:
@@ -76,7 +92,7 @@ class _Shared:
 class _Helper:
     """A process, and the thread that hands it one item after another."""
 
-    def __init__(self, begin: Begin, shared: _Shared) -> None:
+    def __init__(self, begin: Begin, shared: Future[_Shared]) -> None:
         context = get_context("spawn")
         self._pipe, other = context.Pipe()
         self._process = context.Process(target=_work, args=(other, begin), daemon=True)
@@ -85,9 +101,10 @@ class _Helper:
         self._thread = Thread(target=self._attend, args=(shared,), daemon=True)
         self._thread.start()
 
-    def _attend(self, shared: _Shared) -> None:
+    def _attend(self, work: Future[_Shared]) -> None:
         with suppress(EOFError, OSError):  # it ended
             self._pipe.recv()
+            shared = work.result()
             while (begun := shared.begun()) is not None:
                 item, answer = begun
                 try:

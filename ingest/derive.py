@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from contextvars import ContextVar
 from dataclasses import dataclass
@@ -15,7 +15,6 @@ from typing import Any
 import pandas as pd
 
 from ingest import (
-    beside,
     contradictions,
     given,
     journal,
@@ -30,6 +29,7 @@ from ingest import (
     territory,
     unclear,
 )
+from ingest.beside import Beside, spare
 from ingest.decisions import decisions
 from ingest.job import Job
 from ingest.judged import Dumps, Judged
@@ -106,17 +106,11 @@ def _evaluated(
         made = gathered.kept.evaluated()
         return lambda to: results.put_whole(to, made, gathered.kept.stored, gathered.rows)
     decided, undecided = decisions(connection), unclear.find(connection)
-    found = partwise.evaluate(
-        given.read(job, connection, decided), territory.load(connection), results.pack,
-        partial(_helped, job.folder, mark),
-    )  # fmt: skip
+    with Beside(partial(_elsewhere, job.folder, mark), min(spare(), HELPERS)) as beside:
+        found = partwise.evaluate(
+            given.read(job, connection, decided), territory.load(connection), results.pack, beside
+        )
     return lambda to: results.put_parts(to, found, unclear.ask(found.questions, undecided, decided))
-
-
-def _helped(folder: Path, mark: str, batches: Sequence[Dumps]) -> AbstractContextManager[Any]:
-    """Have other processors judge some of the batches."""
-    count = min(beside.spare(), HELPERS, len(batches) // 2)
-    return beside.working(partial(_elsewhere, folder, mark), batches, count)
 
 
 @contextmanager

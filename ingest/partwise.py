@@ -9,9 +9,8 @@ come near that another region holds is then evaluated with them.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Iterator, Sequence
-from contextlib import AbstractContextManager, contextmanager
-from typing import Any
+from collections.abc import Callable, Collection, Sequence
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
@@ -31,18 +30,37 @@ PLAN = "the plan"
 """Under this name stands what a plan gives away by itself; it is no region."""
 CHUNK = 2_048
 """Links of one region that nothing was measured near."""
-Beside = Callable[[Sequence[Dumps]], AbstractContextManager[Callable[[Dumps], Judged | None]]]
-"""Have some batches judged elsewhere; what takes the answers gives None for one that is ours."""
 
 
-@contextmanager
-def alone(_batches: Sequence[Dumps]) -> Iterator[Callable[[Dumps], Judged | None]]:
-    """Judge every batch in this process."""
-    yield lambda _dumps: None
+class Beside(Protocol):
+    """Others that judge a share of the batches (`ingest.beside`)."""
+
+    def start(self, count: int) -> None:
+        """Let `count` of them make ready."""
+
+    def share(self, items: Sequence[Dumps]) -> Callable[[Dumps], Judged | None]:
+        """Share batches out; what is given returns what became of one, None if it is ours."""
 
 
-def evaluate(given: Given, before: Territory | None, pack: Pack, beside: Beside = alone) -> Outcome:
+class Alone:
+    """Nobody: every batch is judged in this process."""
+
+    def start(self, count: int) -> None:
+        """Do nothing."""
+
+    def share(self, items: Sequence[Dumps]) -> Callable[[Dumps], Judged | None]:
+        """Leave every batch to this process."""
+        return lambda _dumps: None
+
+
+def evaluate(
+    given: Given, before: Territory | None, pack: Pack, beside: Beside | None = None
+) -> Outcome:
     """Bring the regions of a job up to date; `before` is what the last evaluation held."""
+    known = 0 if before is None else int(before.held["region"]["readings"].sum())
+    beside = beside or Alone()
+    # where more is new than is evaluated at once it is shared out: others may make ready meanwhile
+    beside.start((sum(given.sizes.values()) - known) // changes.TOGETHER)
     return Work.on(given, before, pack).done(beside)
 
 
@@ -76,16 +94,16 @@ class Work:
         batches = changes.batches(self.given, self.now.cells, self.changes.groups)
         # whoever comes last looks at what the others came to, and takes what nobody measured
         left = batches if len(batches) == 1 else [*batches, Dumps()]
-        with beside(left[:-1]) as elsewhere:
-            while left:
-                dumps, *left = left
-                found = elsewhere(dumps) or self._pair(dumps, last=not left)
-                met = self._met(found.cells) or ([] if left else self._turned(found.lost))
-                if met:
-                    left = [dumps | self._pull(met), *left]
-                    continue
-                self._let_go(found.cells)
-                self._take(found if isinstance(found, Judged) else self._judge(found, not left))
+        elsewhere = beside.share(left[:-1])
+        while left:
+            dumps, *left = left
+            found = elsewhere(dumps) or self._pair(dumps, last=not left)
+            met = self._met(found.cells) or ([] if left else self._turned(found.lost))
+            if met:
+                left = [dumps | self._pull(met), *left]
+                continue
+            self._let_go(found.cells)
+            self._take(found if isinstance(found, Judged) else self._judge(found, not left))
         findings, questions = parts.of_job(
             [self.now.wide()], self.now.all("lacking"), self.given.decided
         )

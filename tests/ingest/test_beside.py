@@ -17,8 +17,8 @@ import psutil  # type: ignore[import-untyped]
 import pytest
 
 from desk.demo import bulk
-from ingest import beside, changes, derive, intake, partwise, planload, verify
-from ingest.job import Job
+from ingest import beside, changes, derive, dumps, intake, partwise, planload, verify
+from ingest.beside import Beside
 from ingest.judged import Judged
 from tests.ingest import sample
 
@@ -56,7 +56,8 @@ def begun() -> Any:
 
 
 def test_the_last_items_are_done_by_others_and_the_first_by_who_asks(begun: Any) -> None:
-    with beside.working(partial(doubling, begun), list(range(100, 200)), 1) as answer:
+    with Beside(partial(doubling, begun), 1) as others:
+        answer = others.share(list(range(100, 200)))
         assert answer(100) is None, "nobody began with the first"
         assert begun.wait(LONG_S)
         found = [answer(number) for number in range(101, 200)]
@@ -73,25 +74,38 @@ def test_the_last_items_are_done_by_others_and_the_first_by_who_asks(begun: Any)
 def test_what_cannot_be_done_there_is_left_to_who_asks(
     begun: Any, hard: int, next_one: int | None
 ) -> None:
-    with beside.working(partial(doubling, begun), [12, hard], 1) as answer:
+    with Beside(partial(doubling, begun), 1) as others:
+        answer = others.share([12, hard])
         assert begun.wait(LONG_S)
         assert answer(hard) is None
         assert answer(12) in (next_one, None)
     assert not active_children()
 
 
+def test_processes_that_nothing_is_for_are_ended(begun: Any) -> None:
+    with Beside(partial(doubling, begun), 2) as others:
+        others.start(5)
+        assert len(active_children()) == 2, "at most"
+    assert not active_children()
+
+
+def test_a_single_item_is_not_worth_a_process() -> None:
+    with Beside(unwilling, 1) as others:
+        assert others.share([1])(1) is None
+        assert not active_children()
+
+
 def test_who_stops_asking_ends_what_is_under_way(begun: Any) -> None:
-    with (
-        pytest.raises(KeyboardInterrupt),
-        beside.working(partial(doubling, begun), [1, 15], 1),
-    ):
+    with pytest.raises(KeyboardInterrupt), Beside(partial(doubling, begun), 1) as others:
+        others.share([1, 15])
         assert begun.wait(LONG_S)
         raise KeyboardInterrupt
     assert not active_children()
 
 
 def test_a_process_that_cannot_begin_leaves_everything_to_who_asks() -> None:
-    with beside.working(unwilling, [1, 2], 1) as answer:
+    with Beside(unwilling, 1) as others:
+        answer = others.share([1, 2])
         (helper,) = active_children()
         helper.join(LONG_S)
         assert [answer(1), answer(2)] == [None, None]
@@ -102,11 +116,12 @@ def test_no_process_outlives_who_asked() -> None:
         "import sys, time\n"
         "from functools import partial\n"
         "from multiprocessing import active_children, get_context\n"
-        "from ingest import beside\n"
+        "from ingest.beside import Beside\n"
         "from tests.ingest.test_beside import doubling\n"
         "if __name__ == '__main__':\n"
         "    begun = get_context('spawn').Event()\n"
-        "    with beside.working(partial(doubling, begun), [1], 1) as answer:\n"
+        "    with Beside(partial(doubling, begun), 1) as others:\n"
+        "        others.share([0, 1])\n"
         "        begun.wait()\n"
         "        print(active_children()[0].pid, flush=True)\n"
         "        sys.stdin.read()\n"
@@ -134,33 +149,33 @@ def test_a_job_evaluated_by_several_processes_is_the_whole(
     for path in made.dumps:
         intake.receive_file(job, path)
     under_way, answered = Event(), []
-    helped, take = derive._helped, beside._Shared.begun
+    share, take = Beside.share, beside._Shared.begun
 
     def begin(self: beside._Shared) -> Any:
         found = take(self)
         under_way.set()
         return found
 
-    @contextmanager
-    def counted(folder: Path, mark: str, batches: list[frozenset[str]]) -> Iterator[Any]:
-        with helped(folder, mark, batches) as answer:
-            assert under_way.wait(LONG_S), "another process takes its share"
-            if ends == "in the middle":
-                (helper,) = active_children()
-                helper.kill()
+    def counted(self: Beside, batches: list[frozenset[str]]) -> Any:
+        answer = share(self, batches)
+        assert under_way.wait(LONG_S), "another process takes its share"
+        if ends == "in the middle":
+            (helper,) = active_children()
+            helper.kill()
 
-            def asked(dumps: frozenset[str]) -> Judged | None:
-                answered.append(answer(dumps))
-                return answered[-1]
+        def asked(dumps: frozenset[str]) -> Judged | None:
+            answered.append(answer(dumps))
+            return answered[-1]
 
-            yield asked
+        return asked
 
     monkeypatch.setattr(changes, "TOGETHER", 1)
     monkeypatch.setattr(derive, "HELPERS", 1)
-    monkeypatch.setattr(beside, "spare", lambda: 1)
+    monkeypatch.setattr(derive, "spare", lambda: 1)
     monkeypatch.setattr(beside._Shared, "begun", begin)
-    monkeypatch.setattr(derive, "_helped", counted)
-    derive.refresh(_read(job))
+    monkeypatch.setattr(Beside, "share", counted)
+    dumps.read_pending(job)
+    derive.refresh(job)
     assert len(answered) == 6, "five crews and what nobody measured"
     assert any(answered) == (ends == "never")
     assert verify.verify(job).sound
@@ -176,13 +191,4 @@ def test_a_process_that_finds_another_state_leaves_everything_to_who_asks(tmp_pa
 
 
 def test_alone_everything_is_for_this_process() -> None:
-    with partwise.alone([frozenset("a")]) as answer:
-        assert answer(frozenset("a")) is None
-
-
-def _read(job: Job) -> Job:
-    """Let the dumps that arrived be read."""
-    from ingest import dumps
-
-    dumps.read_pending(job)
-    return job
+    assert partwise.Alone().share([frozenset("a")])(frozenset("a")) is None
