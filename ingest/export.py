@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any, Literal
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.compute as pc
@@ -85,8 +84,7 @@ def read(connection: Any, name: str) -> pd.DataFrame:
     """Read a public table from an open store, in no order."""
     columns = tables.PUBLIC[name]
     if name == "readings":
-        stored, _ = readings.load(connection)
-        return readings.with_state(connection, stored)
+        return readings.with_state(connection, *readings.load(connection))
     listed = ", ".join(f'"{column}"' for column in columns)
     if name == "faults":
         sql = (
@@ -95,8 +93,8 @@ def read(connection: Any, name: str) -> pd.DataFrame:
         )
     elif name == "pairs":
         pairs, (stored, rows) = blocks.frame(connection, name), readings.load(connection)
-        place = np.searchsorted(rows.to_numpy(), pairs["row"].to_numpy())
-        ids = stored["reading_id"].take(place).reset_index(drop=True)
+        by_row = pd.Series(stored["reading_id"].array, index=rows.to_numpy())
+        ids = by_row.reindex(pairs["row"].to_numpy()).reset_index(drop=True)
         return tables.conform(pairs.assign(reading_id=ids), columns)
     elif name in BLOCKS:
         return blocks.frame(connection, name)

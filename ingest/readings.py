@@ -125,13 +125,13 @@ def load(
 ) -> tuple[pd.DataFrame, pd.Series[Any]]:
     """Read all readings of dumps that are not set aside: (STORED, their row numbers).
 
-    With `hashes` only those of some dumps.
+    With `hashes` only those of some dumps. They come in the order in which the rules take them.
     """
     some = json.dumps(None if hashes is None else sorted(hashes))
     dumps = connection.execute(
         "SELECT id, sha256, name, arrived_at, parser, first_row, last_row - first_row + 1 "
         "FROM dump WHERE state = 'taken' AND aside = 0 AND last_row >= first_row AND "
-        "(?1 = 'null' OR sha256 IN (SELECT value FROM json_each(?1))) ORDER BY first_row",
+        "(?1 = 'null' OR sha256 IN (SELECT value FROM json_each(?1))) ORDER BY sha256",
         (some,),
     ).fetchall()
     packed: dict[int, list[bytes | None]] = {}
@@ -229,9 +229,13 @@ _SOME = 50_000
 """Readings that are read together where all are wanted and few are kept."""
 
 
-def with_state(connection: sqlite3.Connection, stored: pd.DataFrame) -> pd.DataFrame:
-    """Lay what the rules found over STORED rows, giving READINGS; both are in row order."""
-    return _stated(stored, blocks.frame(connection, "reading_state"))
+def with_state(
+    connection: sqlite3.Connection, stored: pd.DataFrame, rows: pd.Series[Any]
+) -> pd.DataFrame:
+    """Lay what the rules found over STORED, whose row numbers are given, and return READINGS."""
+    state = blocks.frame(connection, "reading_state")
+    at = np.searchsorted(state["row"].to_numpy(), rows.to_numpy())
+    return _stated(stored, state.take(at).reset_index(drop=True))
 
 
 def _stated(stored: pd.DataFrame, state: pd.DataFrame) -> pd.DataFrame:

@@ -143,9 +143,8 @@ def _wavelengths(by: ByReading, place: Sites, settings: Settings) -> None:
 
 
 def as_pairs(by: ByReading, place: Sites) -> pd.DataFrame:
-    """Return table PAIRS, by reading id."""
-    order = columns.sorting(pd.Series(by.reading_id))
-    link = np.where(by.status == "paired", by.link, -1)[order]
+    """Return table PAIRS, in the order of the readings."""
+    link = np.where(by.status == "paired", by.link, -1)
     # few of a plan's names may be needed: those of a part of a job
     held = columns.distinct(link)
     held = held[held >= 0]
@@ -154,24 +153,24 @@ def as_pairs(by: ByReading, place: Sites) -> pd.DataFrame:
     kind, kinds = place.numbered_kinds
     frame = pd.DataFrame(
         {
-            "reading_id": by.reading_id.take(order),
+            "reading_id": by.reading_id,
             "link_id": columns.named(names, own),
             "kind": columns.few(kinds, kind[link]),
-            "wavelength_nm": by.wavelength_nm[order],
-            "direction": _few(by.direction, order),
-            "status": _few(by.status, order),
-            "how": _few(by.how, order),
-            "confidence": by.confidence[order].round(6),
-            "reason": _few(by.reason, order),
+            "wavelength_nm": by.wavelength_nm,
+            "direction": _few(by.direction),
+            "status": _few(by.status),
+            "how": _few(by.how),
+            "confidence": by.confidence.round(6),
+            "reason": _few(by.reason),
         }
     )
     return tables.conform(frame, tables.PAIRS)
 
 
-def _few(values: np.ndarray, order: np.ndarray) -> pd.Series:
-    """Make a column of kind `few` in another order."""
+def _few(values: np.ndarray) -> pd.Series:
+    """Make a column of kind `few`."""
     numbers, unique = pd.factorize(values)
-    return columns.few([str(value) for value in unique], numbers[order])
+    return columns.few([str(value) for value in unique], numbers)
 
 
 def notes(working: pd.DataFrame, by: ByReading) -> pd.DataFrame:
