@@ -38,8 +38,8 @@ def table(frame: Any) -> Any:
         for name, kind in frame.dtypes.items()
         if columns.is_few(kind) and len(kind.categories) > SHARED
     }
-    frame = frame.assign(**long) if long else frame
-    return pa.Table.from_pandas(frame, preserve_index=False).replace_schema_metadata(None)
+    arrays = [pa.array(long.get(name, frame[name]).array, from_pandas=True) for name in frame]
+    return pa.Table.from_arrays(arrays, names=[str(name) for name in frame])
 
 
 def spelled(table: Any) -> Any:
