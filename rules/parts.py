@@ -129,8 +129,8 @@ def judge(
 
 
 NOTHING = Pairing(
-    tables.conform(tables.empty(tables.PAIRS), tables.PAIRS), tables.empty(tables.QUESTIONS),
-    tables.empty(tables.FINDINGS), None,
+    tables.conform(tables.empty(tables.PAIRS), tables.PAIRS), np.zeros(0, dtype="int64"),
+    tables.empty(tables.QUESTIONS), tables.empty(tables.FINDINGS), None,
 )  # fmt: skip
 """The pairing of no readings."""
 

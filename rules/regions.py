@@ -170,20 +170,20 @@ def by_evidence(
     said = (
         ("dump " + beside["dump_sha256"], "component " + beside["component"]),
         (_named("cell", cell), "component " + links["component"]),
-        _placed(ground, cells, paired, columns.distinct(cell), own["dump_sha256"]),
+        _placed(cells, paired, columns.distinct(cell), own["dump_sha256"]),
     )
     frames = [pd.DataFrame({"one": a, "other": b}).drop_duplicates() for a, b in said]
     return tables.conform(pd.concat(frames, ignore_index=True), TIES)
 
 
 def _placed(
-    ground: Ground, cells: Ints, paired: Pairing, near: Ints, dumps: Iterable[str]
+    cells: Ints, paired: Pairing, near: Ints, dumps: Iterable[str]
 ) -> tuple[pd.Series, pd.Series]:
     """Tie dumps to the cells where people placed their readings, far from all evidence."""
-    number, names = columns.codes(paired.pairs["link_id"])
-    known = ground.place.number
-    cell = np.append(cells, -1)[[known.get(name, -1) for name in names]]
-    far = np.flatnonzero((~np.isin(cell, near) & (cell >= 0))[number])
+    known = np.zeros(int(cells.max(initial=-1)) + 2, dtype="bool")
+    known[near] = known[-1] = True  # the last is no cell
+    cell = np.append(cells, -1)[paired.link]
+    far = np.flatnonzero(~known[cell])
     short = {dump[:16]: f"dump {dump}" for dump in dumps}
     heads = paired.pairs["reading_id"].take(far).str.slice(0, 16).map(short)
-    return heads.reset_index(drop=True), _named("cell", cell[number[far]])
+    return heads.reset_index(drop=True), _named("cell", cell[far])

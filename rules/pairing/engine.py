@@ -12,6 +12,7 @@ import pandas as pd
 
 from rules import asking, columns, tables
 from rules.acts import repairs
+from rules.columns import Ints
 from rules.evaluation import Decisions, Plan
 from rules.pairing import (
     bindings,
@@ -99,6 +100,8 @@ class Pairing:
     """PAIRS for every reading that is no reference, and what pairing found and asks."""
 
     pairs: pd.DataFrame
+    link: Ints
+    """The row of the plan that each row of `pairs` is paired with, −1 with none."""
     questions: pd.DataFrame
     findings: pd.DataFrame
     memory: Memory | None
@@ -164,6 +167,7 @@ def pair_on(
     )  # fmt: skip
     return Pairing(
         readings.as_pairs(by_reading, done.place),
+        by_reading.paired,
         tables.conform(asking.questions(list(rows.values())), tables.QUESTIONS),
         readings.notes(working, by_reading),
         Memory(done.ground, *done.kept, _within_runs(rows)),

@@ -35,6 +35,11 @@ class ByReading:
     code: np.ndarray
     group: np.ndarray
 
+    @property
+    def paired(self) -> columns.Ints:
+        """Return the link that each reading is paired with, −1 where with none."""
+        return np.where(self.status == "paired", self.link, -1)
+
 
 def spread(
     working: pd.DataFrame, made: Records, place: Sites, bound: Bindings, answered: np.ndarray,
@@ -131,8 +136,7 @@ def _answers(by: ByReading, place: Sites, bound: Bindings, answered: np.ndarray)
 def _wavelengths(by: ByReading, place: Sites, settings: Settings) -> None:
     """Fill in nominal wavelengths; hold pairs whose wavelength is in no window of the fibre."""
     number, types = place.numbered_fibre_types
-    proven = np.where(by.status == "paired", by.link, -1)
-    nominal = windows.nominal(by.stored_nm, types, number[proven], settings.windows)
+    nominal = windows.nominal(by.stored_nm, types, number[by.paired], settings.windows)
     by.wavelength_nm[:] = nominal
     odd = (by.status == "paired") & (by.wavelength_nm == 0) & (by.stored_nm != 0)
     odd &= by.how != "answered"
@@ -144,7 +148,7 @@ def _wavelengths(by: ByReading, place: Sites, settings: Settings) -> None:
 
 def as_pairs(by: ByReading, place: Sites) -> pd.DataFrame:
     """Return table PAIRS, in the order of the readings."""
-    link = np.where(by.status == "paired", by.link, -1)
+    link = by.paired
     # few of a plan's names may be needed: those of a part of a job
     held = columns.distinct(link)
     held = held[held >= 0]
