@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -229,22 +231,18 @@ def by_region(states: pd.DataFrame, links: pd.DataFrame, region: Ints) -> pd.Dat
     place[of_link] = np.arange(len(links))
     link = place[of_test]
     by_link = _by_link(states.loc[link >= 0], link[link >= 0], len(links))
-    floor = (links["building"] + "/" + links["floor"]).where(links["floor"] != "", "")
-    job = pd.Series("job", index=links.index, dtype="str")
-    names = {"job": job, "building": links["building"], "floor": floor, "area": links["area"],
-             "cable": links["cable"]}  # fmt: skip
     every = np.flatnonzero(by_link["planned"] > 0)
-    parts = [
-        _sum(by_link, name.take(every), every, scope, region[every])
-        for scope, name in names.items()
-    ]
+    floor = (links["building"] + "/" + links["floor"]).where(links["floor"] != "", "")
     near, far = ends.panel(links["a_end"]).take(every), ends.panel(links["b_end"]).take(every)
     other = (near != far).to_numpy()
-    panels = pd.concat([near, far.loc[other]], ignore_index=True)
-    both = np.append(every, every[other])
-    parts.append(_sum(by_link, panels, both, "panel", region[both]))
-    contract = {**tables.COMPLETION, "region": "int"}
-    return tables.conform(pd.concat(parts, ignore_index=True), contract)
+    named = [
+        pd.Series("job", index=every, dtype="str"), links["building"].take(every),
+        floor.take(every), links["area"].take(every), links["cable"].take(every),
+        pd.concat([near, far.loc[other]]),
+    ]  # fmt: skip
+    link = np.concatenate([*[every] * len(named), every[other]])
+    scope = np.repeat(np.arange(len(SCOPES)), [len(name) for name in named])
+    return _sum(by_link, link, scope, pd.concat(named, ignore_index=True), region[link])
 
 
 def total(every: pd.DataFrame) -> pd.DataFrame:
@@ -258,7 +256,7 @@ def total(every: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def _percent(counts: pd.DataFrame) -> pd.Series:
+def _percent(counts: Mapping[str, Any] | pd.DataFrame) -> Any:
     return 100 * (counts["accepted"] + counts["waived"]) // counts["planned"]
 
 
@@ -277,21 +275,24 @@ def _by_link(states: pd.DataFrame, link: Ints, links: int) -> dict[str, Ints]:
 
 
 def _sum(
-    by_link: dict[str, Ints], name: pd.Series, link: Ints, scope: str, region: Ints
+    by_link: dict[str, Ints], link: Ints, scope: Ints, name: pd.Series, region: Ints
 ) -> pd.DataFrame:
-    """Add up the counts of links by region and name of what they lie in; no name, no row."""
-    number, names = columns.codes(name, sort=True)
-    key = region * max(len(names), 1) + number
-    there, number = columns.distinct(key), columns.ranked(key)
-    table = pd.DataFrame(
-        {
-            column: np.bincount(number, counts[link], len(there)).astype("int64")
-            for column, counts in by_link.items()
-        }
-    ).assign(
-        scope=scope,
-        name=pd.array(names, dtype="str").take(there % max(len(names), 1)),
-        region=there // max(len(names), 1),
-    )
-    table["percent"] = _percent(table)
-    return table.loc[table["name"] != ""]
+    """Add up the counts of links by scope, region and name of what they lie in: COMPLETION and
+    `region`; no name, no row."""
+    held = np.flatnonzero((name != "").to_numpy())
+    link, scope, region = link[held], scope[held], region[held]
+    number, names = columns.codes(name.take(held), sort=True)
+    key = columns.combined(scope, region, number)
+    first = np.zeros(int(key.max(initial=-1)) + 1, dtype="int64")
+    first[key[::-1]] = np.arange(len(key))[::-1]
+    counts = {
+        column: np.bincount(key, each[link], len(first)).astype("int64")
+        for column, each in by_link.items()
+    }
+    table = {
+        "scope": pd.array(SCOPES, dtype="str").take(scope[first]),
+        "name": pd.array(names, dtype="str").take(number[first]),
+        "percent": _percent(counts),
+        "region": region[first],
+    }
+    return tables.conform(pd.DataFrame(counts | table), {**tables.COMPLETION, "region": "int"})

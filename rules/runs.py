@@ -172,6 +172,9 @@ def _follow_copies(working: pd.DataFrame, number: Ints, first: Flags) -> Ints:
     return number
 
 
+_NO_SHEET = tables.conform(pd.DataFrame(index=[0]), tables.RUN_SHEETS)
+
+
 def _table(
     working: pd.DataFrame, rows: Ints, begins: Flags, sheet: Ints, run_sheets: RunSheets,
     settings: Settings,
@@ -185,8 +188,9 @@ def _table(
     np.fmax.at(high, number, utc)
     zone = ZoneInfo(settings.timezone)
     started, ended = clocks.stamped(low, zone), clocks.stamped(high, zone)
-    said = run_sheets.sheets.reset_index(drop=True).reindex(sheet[head]).reset_index(drop=True)
-    said = tables.conform(said, tables.RUN_SHEETS)
+    # the last row stands for no run sheet, −1
+    papers = pd.concat([run_sheets.sheets, _NO_SHEET], ignore_index=True)
+    said = papers.take(sheet[head]).reset_index(drop=True)
     dumped = {
         name: _joined(working[name], rows, number, len(head))
         for name in ("operator", "source_serial")

@@ -101,16 +101,34 @@ def _first(key: Ints, groups: int) -> Ints:
     return out
 
 
+def _over_lanes(table: pd.DataFrame) -> pd.DataFrame:
+    """Return one row per run × cable: the median level (`excess`), and what spans its lanes."""
+    run, cable = table["run"].to_numpy(), table["cable"].to_numpy()
+    key = combined(run, cable)
+    groups = int(key.max()) + 1
+    first = _first(key, groups)
+    low, high = table["low"].to_numpy()[first], table["high"].to_numpy()[first]
+    np.minimum.at(low, key, table["low"].to_numpy())
+    np.maximum.at(high, key, table["high"].to_numpy())
+    return pd.DataFrame(
+        {
+            "run": run[first], "cable": cable[first],
+            # the levels are medians already, in halves of a step
+            "excess": robust.medians(key, table["level"].to_numpy(), groups, robust.STEP / 2),
+            "known": np.bincount(key, ~table["known"].to_numpy(), groups) == 0,
+            "n": np.bincount(key, table["n"].to_numpy(), groups).astype("int64"),
+            "low": low, "high": high,
+        }
+    )  # fmt: skip
+
+
 @check("cable-shifted", "run-shifted", "half-power")
 def shifted(context: Context) -> pd.DataFrame:
     """Find runs off the other runs over the same cable, and cables off the expected loss."""
     table = _by_run_and_cable(context)
     if table.empty:
         return suspicions.none()
-    runs = table.groupby(["run", "cable"], sort=True).agg(
-        excess=("level", "median"), known=("known", "all"), n=("n", "sum"),
-        low=("low", "min"), high=("high", "max"),
-    ).reset_index()  # fmt: skip
+    runs = _over_lanes(table)
     moved = _against_others(context, table)
     limit = context.threshold("cable_shift_db")
     shifted_runs = {run for run, _, _ in moved}
