@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from rules import asking, ids, judgement, suspicions, tables
-from rules.columns import Flags, Ints, codes
+from rules.columns import Flags, Ints, codes, combined, distinct, starts, texts
 from rules.evaluation import Decisions
 from rules.judgement import Judged
 from rules.results import WAYS, Candidates
@@ -94,9 +94,22 @@ def counted(lacking: pd.DataFrame, region: Ints) -> pd.DataFrame:
     """Count LACKING for each region by itself: LACKED and `region`, of each row of it."""
     if lacking.empty:
         return tables.empty({**LACKED, "region": "int"})
-    named = tables.spelled(lacking).assign(region=region)
-    links = named.groupby(["region", "limit_name", "why_not"])["link_id"]
-    return links.agg(links="nunique", first="min").reset_index()
+    (link, links), (limit, limits), (why, whys) = (
+        codes(lacking[name], sort=True) for name in ("link_id", "limit_name", "why_not")
+    )
+    group, size = combined(region, limit, why), len(links)
+    # each link once, the links of a group in the order of their names
+    pair = distinct(group * size + link)
+    begin = np.flatnonzero(starts(pair // size))
+    of = np.zeros(len(begin), dtype="int64")
+    of[group] = np.arange(len(group))
+    return pd.DataFrame(
+        {
+            "region": region[of], "limit_name": texts(limits, limit[of]),
+            "why_not": texts(whys, why[of]), "links": np.diff(np.append(begin, len(pair))),
+            "first": texts(links, pair[begin] % size),
+        }
+    )  # fmt: skip
 
 
 def of_job(lacked: pd.DataFrame) -> pd.DataFrame:
