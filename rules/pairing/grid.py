@@ -134,9 +134,12 @@ def of_sites(sites: Sites, links: pd.DataFrame, *, pairs: bool) -> Grid:
     rank = np.empty(len(texts), dtype=np.int64)
     keys = [labels.natural(texts[n]) for n in natural]
     rank[natural] = np.cumsum([0, *(a != b for a, b in pairwise(keys))]) if keys else 0
-    ids = np.array(sites.link_ids, dtype=object)[link]
-    by_id = columns.codes(pd.Series(ids, dtype="str"), sort=True)[0]
-    order = np.lexsort((by_id, rank[port], home, first[home]))
+    order = np.lexsort((rank[port], home, first[home]))
+    if not columns.starts(columns.compound(home, rank[port])[order]).all():
+        # the names of the links decide between ports of one number
+        ids = np.array(sites.link_ids, dtype=object)[link]
+        by_id = columns.codes(pd.Series(ids, dtype="str"), sort=True)[0]
+        order = np.lexsort((by_id, rank[port], home, first[home]))
     codes, _ = pd.factorize(home[order])
     panel = codes.astype(np.int64)
     head = np.flatnonzero(np.diff(panel, prepend=-1))
