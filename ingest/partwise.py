@@ -235,7 +235,7 @@ class Work:
         of_links = self.now.cells[links]
         part = parts.judge(
             plan, tried.ready, tried.paired, tried.sheets, given.sets, given.decided,
-            given.settings, memory.give_back,
+            given.settings,
         )  # fmt: skip
         held = division.divide(part, holding.owners(plan, of_links, made))
         if held is None:

@@ -63,7 +63,7 @@ def judge(
     sets: limits.Sets,
     decisions: Decisions,
     settings: Settings,
-    between: Callable[[], object],
+    between: Callable[[], object] = lambda: None,
 ) -> Part:
     """Check and grade paired readings against the links around them.
 
