@@ -15,7 +15,7 @@ from typing import Any, Protocol
 import numpy as np
 import pandas as pd
 
-from ingest import changes, holding, memory, pairings, territory
+from ingest import changes, holding, pairings, territory
 from ingest.decided import Digests, digest_of
 from ingest.given import Given
 from ingest.holding import LOOSE, Region, is_read, unread
@@ -104,6 +104,7 @@ class Work:
                 continue
             self._let_go(found.cells)
             self._take(found if isinstance(found, Judged) else self._judge(found, not left))
+            del found  # the next takes as much memory
         findings, questions = parts.of_job(
             [self.now.wide()], self.now.all("lacking"), self.given.decided
         )
@@ -139,7 +140,6 @@ class Work:
     def _pair(self, dumps: Dumps, *, last: bool) -> Tried:
         """Pair the records of some dumps."""
         given = self.given
-        memory.give_back()
         stored, rows = given.load(sorted(dumps))
         sheet_ids = self.changes.sheets_of(dumps)
         if last and self.before.digests().get(LOOSE) != self._loose_digest():

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import io
 from collections.abc import Sequence
 from dataclasses import asdict
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -30,11 +32,25 @@ def ground(plan: Plan, parameters: Parameters, settings: Settings) -> str:
     """Return the digest of what every run is paired by: the plan, in its order, and all rates."""
     out = hashlib.sha256(repr((__version__, asdict(parameters), asdict(settings))).encode())
     links = pa.Table.from_pandas(plan.links[[*PLANNED]], preserve_index=False).combine_chunks()
-    sink = pa.BufferOutputStream()
-    with pa.ipc.new_stream(sink, links.schema) as stream:
+    with pa.PythonFile(_Into(out), "w") as sink, pa.ipc.new_stream(sink, links.schema) as stream:
         stream.write_table(links)
-    out.update(sink.getvalue())
     return out.hexdigest()
+
+
+class _Into(io.RawIOBase):
+    """What is written goes into a digest, and nowhere else."""
+
+    def __init__(self, digest: Any) -> None:
+        self._digest = digest
+
+    def writable(self) -> bool:
+        """Say that it can be written into."""
+        return True
+
+    def write(self, data: Any) -> int:
+        """Take bytes in."""
+        self._digest.update(data)
+        return len(data)
 
 
 def of_records(
