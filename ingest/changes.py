@@ -16,7 +16,7 @@ from rules.columns import Ints
 
 TOGETHER = 250_000
 """Readings that are evaluated at once: more would take memory and save no time."""
-SHARE = 150_000
+SHARE = 130_000
 """Readings of a batch where there are several, so that processes beside can take their share."""
 
 
@@ -78,14 +78,18 @@ def batches(given: Given, cells: Ints, groups: Collection[frozenset[str]]) -> li
     def size(dumps: Iterable[str]) -> int:
         return sum(given.sizes[dump] for dump in dumps)
 
-    if sum(map(size, groups)) <= TOGETHER:
+    whole = sum(map(size, groups))
+    if whole <= TOGETHER:
         return [frozenset().union(*groups)] if groups else []
-    out = [frozenset[str]()]
+    # of like size, so that whoever takes the last ones has not much longer to do
+    share = whole / -(-whole // min(SHARE, TOGETHER))
+    out: dict[int, frozenset[str]] = {}
+    before = 0
     for group in sorted(_named_alike(given, cells, groups), key=min):
-        if out[-1] and size(out[-1]) + size(group) > min(SHARE, TOGETHER):
-            out.append(frozenset())
-        out[-1] |= group
-    return out
+        number = int((before + size(group) / 2) // share)
+        out[number] = out.get(number, frozenset()) | group
+        before += size(group)
+    return list(out.values())
 
 
 def _named_alike(
