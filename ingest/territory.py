@@ -86,8 +86,9 @@ class Territory:
 
     def without(self, gone: Collection[str]) -> Territory:
         """Return it without some regions."""
-        kept = {n: frame.loc[~frame["region"].isin(gone)] for n, frame in self.held.items()}
-        return replace(self, held=kept)
+        going = {name: frame["region"].isin(gone) for name, frame in self.held.items()}
+        kept = {n: self.held[n].loc[~rows] for n, rows in going.items() if rows.any()}
+        return replace(self, held={**self.held, **kept})
 
     def plus(self, held: Mapping[str, pd.DataFrame]) -> Territory:
         """Return it with regions more: tables of HELD with the column `region`."""

@@ -87,8 +87,9 @@ def needs(
         ],
         ignore_index=True,
     )  # fmt: skip
-    distinct = cords.drop_duplicates().sort_values(["reference_method", "cord_grade"])
-    case = cords.merge(distinct.assign(case=range(len(distinct))), how="left")["case"].to_numpy()
+    grade = columns.codes(cords["cord_grade"], sort=True)[0]
+    case = columns.combined(cords["reference_method"].to_numpy(dtype="int64"), grade)
+    distinct = cords.take(np.unique(case, return_index=True)[1])
     run, run_ids = columns.codes(working["run_id"])
     of_run = case[pd.Index(runs["run_id"]).get_indexer(pd.Index(run_ids, dtype="str"))]
     of_read = of_run[:1]

@@ -51,9 +51,17 @@ class Remembered:
             panels=self.panels.loc[self.panels["component"].isin(component)],
             heads=self.heads.loc[self.heads["component"].isin(component)],
             marks=self.marks.loc[self.marks["component"].isin(component)],
-            records=self.records.loc[record].reset_index(drop=True),
+            records=_stretch(self.records, record).reset_index(drop=True),
             proofs=self.proofs.loc[proven].assign(row=row).reset_index(drop=True),
         )
+
+
+def _stretch(frame: pd.DataFrame, rows: np.ndarray) -> pd.DataFrame:
+    """Return some rows; nothing is copied where they lie together, as the runs of a meter do."""
+    at = np.flatnonzero(rows)
+    if len(at) and at[-1] - at[0] + 1 == len(at):
+        return frame.iloc[at[0] : at[-1] + 1]
+    return frame.take(at)
 
 
 def joined(parts: Sequence[Remembered]) -> Remembered | None:
