@@ -21,11 +21,20 @@ Begin = Callable[[], AbstractContextManager[Callable[[Any], Any]]]
 """Make ready, in the other process, what works on an item; it must be known by its name."""
 
 
-def spare() -> int:
-    """Return how many processors there are beside the one that this process keeps busy."""
+def spare(each_gb: float) -> int:
+    """Return how many processes this machine can take beside this one, each of that much memory.
+
+    One for each further processor, as long as half of the memory is left to others; a system that
+    does not say how much it has is taken to have enough.
+    """
     if hasattr(os, "sched_getaffinity"):
-        return len(os.sched_getaffinity(0)) - 1
-    return (os.cpu_count() or 1) - 1
+        processors = len(os.sched_getaffinity(0))
+    else:
+        processors = os.cpu_count() or 1
+    if "SC_PHYS_PAGES" not in getattr(os, "sysconf_names", {}):
+        return processors - 1
+    memory_gb = os.sysconf("SC_PHYS_PAGES") * os.sysconf("SC_PAGE_SIZE") / 1e9
+    return max(0, min(processors, int(memory_gb / 2 / each_gb)) - 1)
 
 
 class Beside:

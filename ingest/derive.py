@@ -41,8 +41,9 @@ from rules.version import __version__
 
 _WAIT_S = 600.0
 """How long to wait for another process's evaluation; a million readings take about a minute."""
-HELPERS = 3
-"""Processes that evaluate beside this one, at most: each takes some 0.4 GB."""
+HELPERS, EACH_GB = 3, 0.6
+"""Processes that evaluate beside this one, at most, and the memory that each takes at a plan of
+250 000 links (measured); what they gain beyond that is lost to what one process does alone."""
 
 
 def derive(job: Job) -> Evaluation:
@@ -106,7 +107,7 @@ def _evaluated(
         made = gathered.kept.evaluated()
         return lambda to: results.put_whole(to, made, gathered.kept.stored, gathered.rows)
     decided, undecided = decisions(connection), unclear.find(connection)
-    with Beside(partial(_elsewhere, job.folder, mark), min(spare(), HELPERS)) as beside:
+    with Beside(partial(_elsewhere, job.folder, mark), min(spare(EACH_GB), HELPERS)) as beside:
         found = partwise.evaluate(
             given.read(job, connection, decided), territory.load(connection), results.pack, beside
         )

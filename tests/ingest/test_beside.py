@@ -95,6 +95,19 @@ def test_a_single_item_is_not_worth_a_process() -> None:
         assert not active_children()
 
 
+@pytest.mark.parametrize(
+    ("processors", "memory_gb", "processes"),
+    [(1, 64, 0), (2, 64, 1), (8, 64, 7), (8, 8, 5), (8, 4, 2), (4, 2, 0), (4, 1, 0)],
+)
+def test_there_are_as_many_as_processors_and_memory_allow(
+    processors: int, memory_gb: int, processes: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told = {"SC_PHYS_PAGES": memory_gb * 1_000_000, "SC_PAGE_SIZE": 1_000}
+    monkeypatch.setattr(os, "sched_getaffinity", lambda _pid: set(range(processors)), raising=False)
+    monkeypatch.setattr(os, "sysconf", told.__getitem__, raising=False)
+    assert beside.spare(0.6) == processes
+
+
 def test_who_stops_asking_ends_what_is_under_way(begun: Any) -> None:
     with pytest.raises(KeyboardInterrupt), Beside(partial(doubling, begun), 1) as others:
         others.share([1, 15])
@@ -171,7 +184,7 @@ def test_a_job_evaluated_by_several_processes_is_the_whole(
 
     monkeypatch.setattr(changes, "TOGETHER", 1)
     monkeypatch.setattr(derive, "HELPERS", 1)
-    monkeypatch.setattr(derive, "spare", lambda: 1)
+    monkeypatch.setattr(derive, "spare", lambda _gb: 1)
     monkeypatch.setattr(beside._Shared, "begun", begin)
     monkeypatch.setattr(Beside, "share", counted)
     dumps.read_pending(job)
