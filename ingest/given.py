@@ -37,8 +37,8 @@ class Given:
     """Readings of each of them."""
     carried: Callable[[Collection[str]], pd.DataFrame]
     """Read which meters and sources some dumps hold (`regions.CARRIED`)."""
-    labels: Callable[[Collection[str]], pd.DataFrame]
-    """Read the labels of some dumps, each once: dump_sha256, label."""
+    some_labels: Callable[[Collection[str]], pd.DataFrame]
+    """Read a good part of the labels of some dumps, each once: dump_sha256, label."""
     load: Callable[[Collection[str]], tuple[pd.DataFrame, Ints]]
     """Read the readings of some dumps: STORED and their row numbers."""
     remembered: Callable[[str], Memory | None]
@@ -67,7 +67,7 @@ def read(job: Job, connection: sqlite3.Connection, decided: Decisions) -> Given:
         mark, _ground(job, connection), sheets.tables_of(connection), sets_from(limits), decided,
         {sha256: tuple(rest) for sha256, _, *rest in rows}, {row[0]: row[1] for row in rows},
         lambda hashes: readings.carried(connection, hashes),
-        lambda hashes: readings.labels(connection, hashes), load,
+        lambda hashes: readings.some_labels(connection, hashes), load,
         lambda region: pairings.load(connection, region),
     )  # fmt: skip
 

@@ -95,6 +95,15 @@ def distinct(key: Ints) -> Ints:
     return np.asarray(ordered[starts(ordered)], dtype="int64")
 
 
+def spans(key: Ints, values: Ints, groups: int) -> tuple[Ints, Ints]:
+    """Return the least and the largest of `values` of each key 0 … groups − 1; 0 without any."""
+    low, high = np.zeros(groups, dtype="int64"), np.zeros(groups, dtype="int64")
+    low[key] = high[key] = values
+    np.minimum.at(low, key, values)
+    np.maximum.at(high, key, values)
+    return low, high
+
+
 def sorted_rows(*keys: Ints) -> Ints:
     """Return the order that sorts rows by the first key, then the next …; equal rows stay put."""
     return np.asarray(np.argsort(compound(*keys), kind="stable"), dtype="int64")

@@ -42,7 +42,7 @@ sys.path[:0] = [str(ROOT), str(ROOT / "scripts")]
 
 SIZES = (10_000, 100_000, 1_000_000)
 SAMPLE_S = 0.02
-LOOK = 10
+LOOK = 40
 """Samples between two looks for other processes."""
 EVALUATE = " evaluate alone"
 LOAD, PACK = " read what is evaluated", " pack the tables"

@@ -12,7 +12,7 @@ from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.expectation import LEAST_SPREAD_DB
 from rules.checks.registry import check
-from rules.columns import Floats, Ints, codes, combined, starts
+from rules.columns import Floats, Ints, codes, combined, spans, starts
 
 LEAST = 5
 """Fewest readings of a run in a cable whose median is compared."""
@@ -107,9 +107,8 @@ def _over_lanes(table: pd.DataFrame) -> pd.DataFrame:
     key = combined(run, cable)
     groups = int(key.max()) + 1
     first = _first(key, groups)
-    low, high = table["low"].to_numpy()[first], table["high"].to_numpy()[first]
-    np.minimum.at(low, key, table["low"].to_numpy())
-    np.maximum.at(high, key, table["high"].to_numpy())
+    low, _ = spans(key, table["low"].to_numpy(), groups)
+    _, high = spans(key, table["high"].to_numpy(), groups)
     return pd.DataFrame(
         {
             "run": run[first], "cable": cable[first],

@@ -68,11 +68,15 @@ def identical(context: Context) -> pd.DataFrame:
     table = table.assign(equal=table["difference"].abs() < 0.0005)
     least = context.threshold("identical_share") * context.threshold("identical_links")
     table = _in_pairs_with(table, table["equal"], int(least))
-    links = table.groupby(["run_ab", "run_ba", "link"], sort=True)["equal"].agg(["all", "size"])
-    links = links.loc[links["size"] > 1].reset_index()
-    share = (
-        links.groupby(["run_ab", "run_ba"], sort=True)["all"].agg(["mean", "size"]).reset_index()
-    )
+    ab, ba, link = (table[name].to_numpy("int64") for name in ("run_ab", "run_ba", "link"))
+    of_link = combined(ab, ba, link)
+    several = np.bincount(of_link) > 1
+    equal = np.bincount(of_link, ~table["equal"].to_numpy()) == 0
+    # each link once, in the order of the pairs of runs
+    row = np.unique(of_link, return_index=True)[1][several]
+    pairs = pd.DataFrame({"run_ab": ab[row], "run_ba": ba[row], "all": equal[several]})
+    share = pairs.groupby(["run_ab", "run_ba"], sort=True)["all"].agg(["mean", "size"])
+    share = share.reset_index()
     share = share.loc[share["run_ab"] != share["run_ba"]]
     hit = share.loc[(share["mean"] > context.threshold("identical_share"))
                     & (share["size"] >= context.threshold("identical_links"))]  # fmt: skip

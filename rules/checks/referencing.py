@@ -9,7 +9,7 @@ from rules import references, suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import Flags, Floats
+from rules.columns import Flags, Floats, distinct, ranked, spans
 
 
 def by_track(
@@ -19,14 +19,13 @@ def by_track(
     rows = np.flatnonzero(marked)
     if not len(rows):
         return suspicions.none()
-    key = context.run[rows] * len(context.lanes) + context.lane[rows]
-    order = pd.DataFrame({"key": key, "order": context.order[rows]}).groupby("key")["order"]
-    counted = order.agg(["size", "min", "max"])
-    tracks = counted.index.to_numpy()
+    track = context.run[rows] * len(context.lanes) + context.lane[rows]
+    number, tracks = ranked(track), distinct(track)
+    first, last = spans(number, context.order[rows], len(tracks))
     return wording.of_runs(
         context, code, tracks // len(context.lanes),
-        [sentence.format(n=n) for n in counted["size"]], tracks % len(context.lanes),
-        first_order=counted["min"], last_order=counted["max"], **more,
+        [sentence.format(n=n) for n in np.bincount(number)], tracks % len(context.lanes),
+        first_order=first, last_order=last, **more,
     )  # fmt: skip
 
 
