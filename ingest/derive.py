@@ -41,9 +41,10 @@ from rules.version import __version__
 
 _WAIT_S = 600.0
 """How long to wait for another process's evaluation; a million readings take about a minute."""
-HELPERS, EACH_GB = 3, 0.6
-"""Processes that evaluate beside this one, at most, and the memory that each takes at a plan of
-250 000 links (measured); what they gain beyond that is lost to what one process does alone."""
+HELPERS = 3
+"""Processes that evaluate beside this one, at most: what this one does alone sets the pace then."""
+EACH_GB = 0.6
+"""Memory that each of them takes at a plan of 250 000 links, measured."""
 
 
 def derive(job: Job) -> Evaluation:

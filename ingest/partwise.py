@@ -9,13 +9,14 @@ come near that another region holds is then evaluated with them.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Collection, Sequence
-from typing import Any, Protocol
+from collections.abc import Collection
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from ingest import changes, holding, pairings, territory
+from ingest.beside import Beside
 from ingest.decided import Digests, digest_of
 from ingest.given import Given
 from ingest.holding import LOOSE, Region, is_read, unread
@@ -32,33 +33,12 @@ CHUNK = 2_048
 """Links of one region that nothing was measured near."""
 
 
-class Beside(Protocol):
-    """Others that judge a share of the batches (`ingest.beside`)."""
+def evaluate(given: Given, before: Territory | None, pack: Pack, beside: Beside) -> Outcome:
+    """Bring the regions of a job up to date; `before` is what the last evaluation held.
 
-    def start(self, count: int) -> None:
-        """Let `count` of them make ready."""
-
-    def share(self, items: Sequence[Dumps]) -> Callable[[Dumps], Judged | None]:
-        """Share batches out; what is given returns what became of one, None if it is ours."""
-
-
-class Alone:
-    """Nobody: every batch is judged in this process."""
-
-    def start(self, count: int) -> None:
-        """Do nothing."""
-
-    def share(self, items: Sequence[Dumps]) -> Callable[[Dumps], Judged | None]:
-        """Leave every batch to this process."""
-        return lambda _dumps: None
-
-
-def evaluate(
-    given: Given, before: Territory | None, pack: Pack, beside: Beside | None = None
-) -> Outcome:
-    """Bring the regions of a job up to date; `before` is what the last evaluation held."""
+    `beside` judges a share of the batches: its answers are those of `Work.judged`.
+    """
     known = 0 if before is None else int(before.held["region"]["readings"].sum())
-    beside = beside or Alone()
     # where more is new than is evaluated at once it is shared out: others may make ready meanwhile
     beside.start((sum(given.sizes.values()) - known) // changes.TOGETHER)
     return Work.on(given, before, pack).done(beside)
@@ -82,11 +62,7 @@ class Work:
         """Begin on what the last evaluation held, or anew where the ground is another."""
         digests = Digests(given.mark, given.ground, given.decided, given.run_sheets, given.dumps)
         if before is None or before.ground != digests.ground:
-            # what a plan gives away by itself is as lasting as the ground
-            alone = parts.of_plan(given.ground.plan, given.decided, given.settings)
-            before = territory.empty(digests.ground, regions.cells(given.ground)).plus(
-                {"wide": alone.findings.assign(region=PLAN)}
-            )
+            before = territory.empty(digests.ground, regions.cells(given.ground))
         return cls(given, before, digests, pack)
 
     def done(self, beside: Beside) -> Outcome:
@@ -103,8 +79,12 @@ class Work:
                 left = [dumps | self._pull(met), *left]
                 continue
             self._let_go(found.cells)
-            self._take(found if isinstance(found, Judged) else self._judge(found, not left))
+            self._take(found if isinstance(found, Judged) else self._judge(found, last=not left))
             del found  # the next takes as much memory
+        if not self.before.names():
+            # what a plan gives away by itself is as lasting as the ground
+            alone = parts.of_plan(self.ground.plan, self.given.decided, self.given.settings)
+            self.now = self.now.plus({"wide": alone.findings.assign(region=PLAN)})
         findings, questions = parts.of_job(
             [self.now.wide()], self.now.all("lacking"), self.given.decided
         )
@@ -220,7 +200,7 @@ class Work:
         self.now = self.now.without(gone)
         return out
 
-    def _judge(self, tried: Tried, last: bool) -> Judged | None:
+    def _judge(self, tried: Tried, *, last: bool) -> Judged | None:
         """Check and grade what is paired, and tell the regions apart that it makes.
 
         The last takes along what changed without readings; None where nothing did.

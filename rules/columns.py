@@ -95,6 +95,13 @@ def distinct(key: Ints) -> Ints:
     return np.asarray(ordered[starts(ordered)], dtype="int64")
 
 
+def firsts(key: Ints, groups: int) -> Ints:
+    """Return the first row of each key 0 … groups − 1; 0 without any."""
+    out = np.zeros(groups, dtype="int64")
+    out[key[::-1]] = np.arange(len(key))[::-1]
+    return out
+
+
 def spans(key: Ints, values: Ints, groups: int) -> tuple[Ints, Ints]:
     """Return the least and the largest of `values` of each key 0 … groups − 1; 0 without any."""
     low, high = np.zeros(groups, dtype="int64"), np.zeros(groups, dtype="int64")

@@ -283,8 +283,7 @@ def _sum(
     link, scope, region = link[held], scope[held], region[held]
     number, names = columns.codes(name.take(held), sort=True)
     key = columns.combined(scope, region, number)
-    first = np.zeros(int(key.max(initial=-1)) + 1, dtype="int64")
-    first[key[::-1]] = np.arange(len(key))[::-1]
+    first = columns.firsts(key, int(key.max(initial=-1)) + 1)
     counts = {
         column: np.bincount(key, each[link], len(first)).astype("int64")
         for column, each in by_link.items()

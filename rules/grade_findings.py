@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from rules import asking, ids, judgement, suspicions, tables
-from rules.columns import Flags, Ints, codes, combined, distinct, starts, texts
+from rules.columns import Flags, Ints, codes, combined, distinct, firsts, starts, texts
 from rules.evaluation import Decisions
 from rules.judgement import Judged
 from rules.results import WAYS, Candidates
@@ -101,8 +101,7 @@ def counted(lacking: pd.DataFrame, region: Ints) -> pd.DataFrame:
     # each link once, the links of a group in the order of their names
     pair = distinct(group * size + link)
     begin = np.flatnonzero(starts(pair // size))
-    of = np.zeros(len(begin), dtype="int64")
-    of[group] = np.arange(len(group))
+    of = firsts(group, len(begin))
     return pd.DataFrame(
         {
             "region": region[of], "limit_name": texts(limits, limit[of]),

@@ -89,7 +89,7 @@ def needs(
     )  # fmt: skip
     grade = columns.codes(cords["cord_grade"], sort=True)[0]
     case = columns.combined(cords["reference_method"].to_numpy(dtype="int64"), grade)
-    distinct = cords.take(np.unique(case, return_index=True)[1])
+    distinct = cords.take(columns.firsts(case, int(case.max()) + 1))
     run, run_ids = columns.codes(working["run_id"])
     of_run = case[pd.Index(runs["run_id"]).get_indexer(pd.Index(run_ids, dtype="str"))]
     of_read = of_run[:1]

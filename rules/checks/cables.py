@@ -12,7 +12,7 @@ from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.expectation import LEAST_SPREAD_DB
 from rules.checks.registry import check
-from rules.columns import Floats, Ints, codes, combined, spans, starts
+from rules.columns import Floats, Ints, codes, combined, firsts, spans, starts
 
 LEAST = 5
 """Fewest readings of a run in a cable whose median is compared."""
@@ -69,7 +69,7 @@ def _by_run_and_cable(context: Context) -> pd.DataFrame:
     segment = context.series["segment"].to_numpy()
     key = segment[number] * lanes + context.lane[rows] if len(rows) else rows
     groups = (int(segment.max(initial=-1)) + 1) * lanes
-    first = _first(key, groups)
+    first = firsts(key, groups)
     # the excess allows for the method of each run; without lengths the loss has to do
     level = np.where(np.isnan(context.excess), context.straightened, context.excess)
     # in the order of the records: the first and the last of each are its ends
@@ -94,19 +94,12 @@ def _last(key: Ints, groups: int) -> Ints:
     return out
 
 
-def _first(key: Ints, groups: int) -> Ints:
-    """Return the first row of each key 0 … groups − 1."""
-    out = np.zeros(groups, dtype="int64")
-    out[key[::-1]] = np.arange(len(key))[::-1]
-    return out
-
-
 def _over_lanes(table: pd.DataFrame) -> pd.DataFrame:
     """Return one row per run × cable: the median level (`excess`), and what spans its lanes."""
     run, cable = table["run"].to_numpy(), table["cable"].to_numpy()
     key = combined(run, cable)
     groups = int(key.max()) + 1
-    first = _first(key, groups)
+    first = firsts(key, groups)
     low, _ = spans(key, table["low"].to_numpy(), groups)
     _, high = spans(key, table["high"].to_numpy(), groups)
     return pd.DataFrame(
@@ -209,10 +202,10 @@ def position(context: Context) -> pd.DataFrame:
     rows, order = table["row"].to_numpy(), table["order"].to_numpy()
     number = combined(group[context.link[rows]], table["run"].to_numpy())
     groups = int(number.max(initial=-1)) + 1
-    first = _first(number, groups)
+    first = firsts(number, groups)
     level = robust.medians(number, table["own"].to_numpy(), groups)
     n = np.bincount(number, minlength=groups)
-    siblings = np.bincount(context.cable[np.unique(group, return_index=True)[1]])
+    siblings = np.bincount(context.cable[firsts(group, int(group.max()) + 1)])
     at = np.flatnonzero((np.round(level, 4) > context.threshold("position_db")) & (n >= LEAST))
     at = at[siblings[context.cable[context.link[rows[first[at]]]]] > 1]
     low, high = order[first], order[_last(number, groups)]

@@ -9,7 +9,7 @@ from rules import suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import among, codes, combined
+from rules.columns import among, codes, combined, firsts
 
 LEAST = 8
 """Fewest tests made twice one way that say something of a run."""
@@ -73,7 +73,7 @@ def identical(context: Context) -> pd.DataFrame:
     several = np.bincount(of_link) > 1
     equal = np.bincount(of_link, ~table["equal"].to_numpy()) == 0
     # each link once, in the order of the pairs of runs
-    row = np.unique(of_link, return_index=True)[1][several]
+    row = firsts(of_link, len(several))[several]
     pairs = pd.DataFrame({"run_ab": ab[row], "run_ba": ba[row], "all": equal[several]})
     share = pairs.groupby(["run_ab", "run_ba"], sort=True)["all"].agg(["mean", "size"])
     share = share.reset_index()

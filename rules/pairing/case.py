@@ -29,7 +29,6 @@ class Case:
     way: np.ndarray
     """A number below `ledger.WAYS` per record: directions and lowest window."""
     grid: Grid
-    links: pd.DataFrame
     expected: physics.Expected
     index: match.Index
     bound: Bindings

@@ -44,7 +44,7 @@ class _Into(io.RawIOBase):
         self._digest = digest
 
     def writable(self) -> bool:
-        """Say that it can be written into."""
+        """Say that it can be written into: Arrow asks."""
         return True
 
     def write(self, data: Any) -> int:

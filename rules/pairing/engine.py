@@ -141,9 +141,9 @@ def pair(
 ) -> Pairing:
     """Pair every reading of the working table with a planned link, or say why not.
 
-    Each row whose quantity is not `reference` gets exactly one row of PAIRS. The same tables in
-    any row order give the same result, with the memory of any earlier pairing or without: only
-    components that changed since `before` are settled anew.
+    Each row whose quantity is not `reference` gets exactly one row of PAIRS, in the order of the
+    working table; whatever that order, the result is the same, with the memory of any earlier
+    pairing or without: only components that changed since `before` are settled anew.
     """
     return pair_on(Ground(plan, parameters, settings), working, decisions, before)
 
@@ -161,13 +161,14 @@ def pair_on(
     by_reading = readings.spread(
         working, done.made, done.place, done.bound, done.answered, done.found, ground.settings
     )
+    link = by_reading.paired()
     rows = questions.make(
         working, done.made, done.place, done.bound, done.found, by_reading, done.explained,
         done.asked,
     )  # fmt: skip
     return Pairing(
-        readings.as_pairs(by_reading, done.place),
-        by_reading.paired,
+        readings.as_pairs(by_reading, link, done.place),
+        link,
         tables.conform(asking.questions(list(rows.values())), tables.QUESTIONS),
         readings.notes(working, by_reading),
         Memory(done.ground, *done.kept, _within_runs(rows)),
@@ -287,7 +288,7 @@ def _settle(
         case = Case(
             own,
             measured.take(mine),
-            way[mine], layout, ground.plan.links, ground.expected(pairs=pairs),
+            way[mine], layout, ground.expected(pairs=pairs),
             ground.index(pairs=pairs), bound, bound_unit,
             _units(noted, unit_of), _units(again, unit_of), ground.parameters, ground.settings,
             succession.previous(own, run), outer[pairs],

@@ -35,7 +35,6 @@ class ByReading:
     code: np.ndarray
     group: np.ndarray
 
-    @property
     def paired(self) -> columns.Ints:
         """Return the link that each reading is paired with, −1 where with none."""
         return np.where(self.status == "paired", self.link, -1)
@@ -136,7 +135,7 @@ def _answers(by: ByReading, place: Sites, bound: Bindings, answered: np.ndarray)
 def _wavelengths(by: ByReading, place: Sites, settings: Settings) -> None:
     """Fill in nominal wavelengths; hold pairs whose wavelength is in no window of the fibre."""
     number, types = place.numbered_fibre_types
-    nominal = windows.nominal(by.stored_nm, types, number[by.paired], settings.windows)
+    nominal = windows.nominal(by.stored_nm, types, number[by.paired()], settings.windows)
     by.wavelength_nm[:] = nominal
     odd = (by.status == "paired") & (by.wavelength_nm == 0) & (by.stored_nm != 0)
     odd &= by.how != "answered"
@@ -146,9 +145,8 @@ def _wavelengths(by: ByReading, place: Sites, settings: Settings) -> None:
         by.reason[n] = f"{by.stored_nm[n]} nm is in no window of {kind} fibre"
 
 
-def as_pairs(by: ByReading, place: Sites) -> pd.DataFrame:
-    """Return table PAIRS, in the order of the readings."""
-    link = by.paired
+def as_pairs(by: ByReading, link: columns.Ints, place: Sites) -> pd.DataFrame:
+    """Return table PAIRS, in the order of the readings; `link` is what each is paired with."""
     # few of a plan's names may be needed: those of a part of a job
     held = columns.distinct(link)
     held = held[held >= 0]

@@ -17,7 +17,7 @@ import psutil  # type: ignore[import-untyped]
 import pytest
 
 from desk.demo import bulk
-from ingest import beside, changes, derive, dumps, intake, partwise, planload, verify
+from ingest import beside, changes, derive, dumps, intake, planload, verify
 from ingest.beside import Beside
 from ingest.judged import Judged
 from tests.ingest import sample
@@ -204,4 +204,8 @@ def test_a_process_that_finds_another_state_leaves_everything_to_who_asks(tmp_pa
 
 
 def test_alone_everything_is_for_this_process() -> None:
-    assert partwise.Alone().share([frozenset("a")])(frozenset("a")) is None
+    with Beside(unwilling, 0) as nobody:
+        nobody.start(3)
+        answer = nobody.share([frozenset("a"), frozenset("b")])
+        assert answer(frozenset("a")) is None
+        assert not active_children()

@@ -87,7 +87,10 @@ def test_the_order_of_rows_and_dumps_changes_nothing(random) -> None:
     order = list(range(len(links)))
     random.shuffle(order)
     straight = run(links, working)
-    mixed = run(links.iloc[order].reset_index(drop=True), working.iloc[rows].reset_index(drop=True))
+    shuffled = working.iloc[rows].reset_index(drop=True)
+    mixed = run(links.iloc[order].reset_index(drop=True), shuffled)
+    measured = shuffled.loc[shuffled["quantity"] != "reference", "reading_id"]
+    assert mixed.pairs["reading_id"].to_list() == measured.to_list()
     one, other = (
         pairing.pairs.sort_values("reading_id", ignore_index=True) for pairing in (straight, mixed)
     )
