@@ -1,7 +1,8 @@
 """Other processes that work on a list from its end while this one works on it from the front.
 
 They are spawned, so that they carry nothing of this one's memory or locks, and hear of their end by
-the closing of their pipe: whatever becomes of this process, none of them is left behind.
+the closing of their pipe: whatever becomes of this process, none of them is left behind. Some may
+load what they will need before it is known what they will work on (`make_ready`).
 """
 
 from __future__ import annotations
@@ -12,10 +13,14 @@ from collections import deque
 from collections.abc import Callable, Hashable, Sequence
 from concurrent.futures import Future
 from contextlib import AbstractContextManager, suppress
+from importlib import import_module
 from multiprocessing import get_context
 from multiprocessing.connection import Connection
 from threading import Lock, Thread
 from typing import Any
+
+IDLE_S = 60.0
+"""So long a process waits to hear what it is for."""
 
 Begin = Callable[[], AbstractContextManager[Callable[[Any], Any]]]
 """Make ready, in the other process, what works on an item; it must be known by its name."""
@@ -53,6 +58,9 @@ class Beside:
             self._shared.set_result(_Shared(()))
         for one in self._helpers:
             one.end()
+        while (idle := _at_hand()) is not None:
+            idle.kill()
+            idle.close()
 
     def start(self, count: int) -> None:
         """Let `count` processes make ready, before it is known what for."""
@@ -102,23 +110,21 @@ class _Helper:
     """A process, and the thread that hands it one item after another."""
 
     def __init__(self, begin: Begin, shared: Future[_Shared]) -> None:
-        context = get_context("spawn")
-        self._pipe, other = context.Pipe()
-        self._process = context.Process(target=_work, args=(other, begin), daemon=True)
-        self._process.start()
-        other.close()
-        self._thread = Thread(target=self._attend, args=(shared,), daemon=True)
+        self._process = _at_hand() or _Process("", IDLE_S)
+        self._thread = Thread(target=self._attend, args=(begin, shared), daemon=True)
         self._thread.start()
 
-    def _attend(self, work: Future[_Shared]) -> None:
+    def _attend(self, begin: Begin, work: Future[_Shared]) -> None:
+        pipe = self._process.pipe
         with suppress(EOFError, OSError):  # it ended
-            self._pipe.recv()
+            pipe.send(begin)
+            pipe.recv()
             shared = work.result()
             while (begun := shared.begun()) is not None:
                 item, answer = begun
                 try:
-                    self._pipe.send(item)
-                    answer.set_result(self._pipe.recv())
+                    pipe.send(item)
+                    answer.set_result(pipe.recv())
                 finally:
                     if not answer.done():
                         answer.set_result(None)
@@ -126,23 +132,68 @@ class _Helper:
     def end(self) -> None:
         """End the process, whatever it is doing."""
         self._process.kill()
-        self._process.join()
         self._thread.join()
-        self._pipe.close()
+        self._process.close()
 
 
-def _work(pipe: Connection, begin: Begin) -> None:
+class _Process:
+    """A process that loads a module, if it is named, and hears through its pipe what it is for."""
+
+    def __init__(self, module: str, idle_s: float) -> None:
+        context = get_context("spawn")
+        self.pipe, other = context.Pipe()
+        self._process = context.Process(target=_work, args=(other, module, idle_s), daemon=True)
+        self._process.start()
+        other.close()
+
+    def kill(self) -> None:
+        """End it, whatever it is doing."""
+        self._process.kill()
+        self._process.join()
+
+    def close(self) -> None:
+        """Let go of its pipe."""
+        self.pipe.close()
+
+
+_AT_HAND: list[_Process] = []
+"""Those that nobody has told yet what they are for."""
+_LOCK = Lock()
+
+
+def make_ready(count: int, module: str, idle_s: float = IDLE_S) -> None:
+    """Have so many processes at hand for the next `Beside`, with a module loaded.
+
+    Those that it has no use for end with it; those that no work comes for, by themselves.
+    """
+    with _LOCK:
+        while len(_AT_HAND) < count:
+            _AT_HAND.append(_Process(module, idle_s))
+
+
+def _at_hand() -> _Process | None:
+    with _LOCK:
+        return _AT_HAND.pop() if _AT_HAND else None
+
+
+def _work(pipe: Connection, module: str, idle_s: float) -> None:
     """Work on what comes through the pipe until it is closed.
 
     Whatever goes wrong, who asked does the work itself, meets it there and tells of it.
     """
     # Ctrl-C reaches the whole group; who asked ends this process
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    with suppress(Exception), begin() as work:
-        pipe.send(True)
-        while True:
-            item = pipe.recv()
-            answer = None
-            with suppress(Exception):
-                answer = work(item)
-            pipe.send(answer)
+    with suppress(Exception):
+        if module:
+            import_module(module)
+        if not pipe.poll(idle_s):
+            return
+        begin: Begin = pipe.recv()
+        with begin() as work:
+            pipe.send(True)
+            while True:
+                item = pipe.recv()
+                answer = None
+                with suppress(Exception):
+                    answer = work(item)
+                pipe.send(answer)

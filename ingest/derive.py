@@ -6,7 +6,6 @@ import hashlib
 import sqlite3
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager
-from contextvars import ContextVar
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -24,12 +23,13 @@ from ingest import (
     planload,
     readings,
     results,
+    sharing,
     sheets,
     store,
     territory,
     unclear,
 )
-from ingest.beside import Beside, spare
+from ingest.beside import Beside
 from ingest.decisions import decisions
 from ingest.job import Job
 from ingest.judged import Dumps, Judged
@@ -41,10 +41,6 @@ from rules.version import __version__
 
 _WAIT_S = 600.0
 """How long to wait for another process's evaluation; a million readings take about a minute."""
-HELPERS = 3
-"""Processes that evaluate beside this one, at most: what this one does alone sets the pace then."""
-EACH_GB = 0.6
-"""Memory that each of them takes at a plan of 250 000 links, measured."""
 
 
 def derive(job: Job) -> Evaluation:
@@ -53,13 +49,9 @@ def derive(job: Job) -> Evaluation:
     return kept(job).evaluated()
 
 
-AWAY: ContextVar[Callable[[Path], None] | None] = ContextVar("away", default=None)
-"""What `refresh` hands a job's folder to instead of evaluating in this process."""
-
-
 def refresh(job: Job) -> None:
     """Bring the derived tables up to date; do nothing when they are."""
-    away = AWAY.get()
+    away = sharing.AWAY.get()
     if away is not None:
         away(job.folder)
         return
@@ -108,10 +100,13 @@ def _evaluated(
         made = gathered.kept.evaluated()
         return lambda to: results.put_whole(to, made, gathered.kept.stored, gathered.rows)
     decided, undecided = decisions(connection), unclear.find(connection)
-    with Beside(partial(_elsewhere, job.folder, mark), min(spare(EACH_GB), HELPERS)) as beside:
-        found = partwise.evaluate(
-            given.read(job, connection, decided), territory.load(connection), results.pack, beside
-        )
+    before = territory.load(connection)
+    with Beside(partial(_elsewhere, job.folder, mark), sharing.most()) as beside:
+        # where much is new it is shared out: others may make ready while this one does
+        known = 0 if before is None else int(before.held["region"]["readings"].sum())
+        beside.start(sharing.worth(given.readings_of(connection) - known))
+        kept_now = given.read(job, connection, decided)
+        found = partwise.evaluate(kept_now, before, results.pack, beside)
     return lambda to: results.put_parts(to, found, unclear.ask(found.questions, undecided, decided))
 
 

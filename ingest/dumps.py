@@ -8,7 +8,7 @@ import traceback
 from dataclasses import dataclass
 from typing import Any
 
-from ingest import durable, frames, originals, plugins, readings, store
+from ingest import durable, frames, originals, plugins, readings, sharing, store
 from ingest.errors import Trouble, plainly
 from ingest.job import Job
 from ingest.logs import log, write_bug
@@ -51,8 +51,12 @@ def read_pending(job: Job) -> None:
     if not waiting:
         return
     parsers = plugins.of_job(job)
+    found = 0
     for row in waiting:
         result = read(job, row, parsers)
+        if isinstance(result, Read):
+            found += len(result.extract.readings)
+            sharing.expect(found)  # what is read is evaluated next
         with writing(job, f"store {row['name']}") as session:
             if settle(session.connection, row, result):
                 _show(job, row, result)

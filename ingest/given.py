@@ -50,11 +50,21 @@ class Given:
         return self.ground.settings
 
 
+_SIZE = "last_row - first_row + 1"
+_COUNTING = "FROM dump WHERE state = 'taken' AND aside = 0 AND last_row >= first_row"
+"""Dumps of which readings count."""
+
+
+def readings_of(connection: sqlite3.Connection) -> int:
+    """Count the readings that an evaluation is given."""
+    row = connection.execute(f"SELECT coalesce(sum({_SIZE}), 0) {_COUNTING}").fetchone()
+    return int(row[0])
+
+
 def read(job: Job, connection: sqlite3.Connection, decided: Decisions) -> Given:
     """Read what an open store keeps but for the readings, which are read dump by dump."""
     rows = connection.execute(
-        "SELECT sha256, last_row - first_row + 1, name, arrived_at, parser, parser_version "
-        "FROM dump WHERE state = 'taken' AND aside = 0 AND last_row >= first_row"
+        f"SELECT sha256, {_SIZE}, name, arrived_at, parser, parser_version {_COUNTING}"
     ).fetchall()
 
     def load(hashes: Collection[str]) -> tuple[pd.DataFrame, Any]:

@@ -38,9 +38,6 @@ def evaluate(given: Given, before: Territory | None, pack: Pack, beside: Beside)
 
     `beside` judges a share of the batches: its answers are those of `Work.judged`.
     """
-    known = 0 if before is None else int(before.held["region"]["readings"].sum())
-    # where more is new than is evaluated at once it is shared out: others may make ready meanwhile
-    beside.start((sum(given.sizes.values()) - known) // changes.TOGETHER)
     return Work.on(given, before, pack).done(beside)
 
 

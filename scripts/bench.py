@@ -73,6 +73,7 @@ MORE = 1_000
 """Readings of a dump that is added to a job already evaluated."""
 OF_A_CREW = 25_000
 """Readings of one crew and its meter."""
+NO_BYTECODE = "PYTHONDONTWRITEBYTECODE"
 
 
 class Meter:
@@ -282,10 +283,12 @@ def _line(name: str, size: int, figures: dict[str, float], base: dict[str, float
 def stages(sizes: list[int]) -> dict[int, dict[str, dict[str, float]]]:
     """Measure each size in a process of its own and print the table."""
     results = {}
+    # an installed package has its bytecode beside it
+    kept = {name: value for name, value in os.environ.items() if name != NO_BYTECODE}
     for size in sizes:
         done = subprocess.run(
             [sys.executable, __file__, "--one", str(size)],
-            stdout=subprocess.PIPE, text=True, check=True,
+            stdout=subprocess.PIPE, text=True, check=True, env=kept,
         )  # fmt: skip
         results[size] = json.loads(done.stdout.splitlines()[-1])
     show(results)

@@ -10,7 +10,7 @@ from contextlib import suppress
 from multiprocessing import active_children, get_context
 from pathlib import Path
 
-from ingest import derive
+from ingest import derive, sharing
 from ingest.job import Job
 
 
@@ -57,8 +57,8 @@ def _begin() -> None:
 
 
 def _refresh(folder: Path) -> None:
-    token = derive.AWAY.set(None)
+    token = sharing.AWAY.set(None)
     try:
         derive.refresh(Job.open(folder))
     finally:
-        derive.AWAY.reset(token)
+        sharing.AWAY.reset(token)

@@ -18,7 +18,7 @@ from desk.page.away import Away
 from desk.page.door import Door, Visitor
 from desk.page.figures import Ahead, Figures
 from desk.page.shelf import Shelf
-from ingest import blocks, current, derive, schema, store
+from ingest import blocks, current, schema, sharing, store
 from ingest.errors import Trouble
 from ingest.job import Job, who
 from ingest.logs import write_bug
@@ -106,7 +106,7 @@ class Office:
         self._away = Away() if away else None
         # set in the worker's own thread, so that whatever it runs reckons elsewhere
         self._worker = ThreadPoolExecutor(
-            1, "glasstally-desk", initializer=derive.AWAY.set, initargs=(self._away,)
+            1, "glasstally-desk", initializer=sharing.AWAY.set, initargs=(self._away,)
         )
         self._work: list[Work] = []
         self._lock = threading.Lock()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import select
 import subprocess
 import sys
 from collections.abc import Callable, Iterator
@@ -17,7 +18,7 @@ import psutil  # type: ignore[import-untyped]
 import pytest
 
 from desk.demo import bulk
-from ingest import beside, changes, derive, dumps, intake, planload, verify
+from ingest import beside, changes, derive, dumps, intake, planload, sharing, verify
 from ingest.beside import Beside
 from ingest.judged import Judged
 from tests.ingest import sample
@@ -25,8 +26,27 @@ from tests.ingest import sample
 LONG_S = 60
 
 
+class Bell:
+    """Rung by another process, which may hear of it through a pipe, as of no event of theirs."""
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+
+    def set(self) -> None:
+        """Ring; whoever waits has it open."""
+        self.path.write_bytes(b"!")
+
+    def wait(self, seconds: float) -> bool:
+        """Wait until it rings, at most so long; tell whether it did."""
+        bell = os.open(self.path, os.O_RDWR)
+        try:
+            return bool(select.select([bell], [], [], seconds)[0])
+        finally:
+            os.close(bell)
+
+
 @contextmanager
-def doubling(begun: Any) -> Iterator[Callable[[int], int]]:
+def doubling(begun: Bell) -> Iterator[Callable[[int], int]]:
     """Double numbers; 13 cannot be done, 14 ends the process, 15 is never done with."""
 
     def work(number: int) -> int:
@@ -50,12 +70,16 @@ def unwilling() -> Iterator[Callable[[int], int]]:
 
 
 @pytest.fixture
-def begun() -> Any:
-    """Return what is set when the other process begins with its first item."""
-    return get_context("spawn").Event()
+def begun(tmp_path: Path) -> Iterator[Bell]:
+    """Yield what rings when the other process begins with its first item."""
+    os.mkfifo(tmp_path / "bell")
+    # as long as somebody has it open what is rung is not lost, and who rings need not wait
+    held = os.open(tmp_path / "bell", os.O_RDWR)
+    yield Bell(tmp_path / "bell")
+    os.close(held)
 
 
-def test_the_last_items_are_done_by_others_and_the_first_by_who_asks(begun: Any) -> None:
+def test_the_last_items_are_done_by_others_and_the_first_by_who_asks(begun: Bell) -> None:
     with Beside(partial(doubling, begun), 1) as others:
         answer = others.share(list(range(100, 200)))
         assert answer(100) is None, "nobody began with the first"
@@ -72,7 +96,7 @@ def test_the_last_items_are_done_by_others_and_the_first_by_who_asks(begun: Any)
 
 @pytest.mark.parametrize(("hard", "next_one"), [(13, 24), (14, None)])
 def test_what_cannot_be_done_there_is_left_to_who_asks(
-    begun: Any, hard: int, next_one: int | None
+    begun: Bell, hard: int, next_one: int | None
 ) -> None:
     with Beside(partial(doubling, begun), 1) as others:
         answer = others.share([12, hard])
@@ -82,7 +106,7 @@ def test_what_cannot_be_done_there_is_left_to_who_asks(
     assert not active_children()
 
 
-def test_processes_that_nothing_is_for_are_ended(begun: Any) -> None:
+def test_processes_that_nothing_is_for_are_ended(begun: Bell) -> None:
     with Beside(partial(doubling, begun), 2) as others:
         others.start(5)
         assert len(active_children()) == 2, "at most"
@@ -108,7 +132,7 @@ def test_there_are_as_many_as_processors_and_memory_allow(
     assert beside.spare(0.6) == processes
 
 
-def test_who_stops_asking_ends_what_is_under_way(begun: Any) -> None:
+def test_who_stops_asking_ends_what_is_under_way(begun: Bell) -> None:
     with pytest.raises(KeyboardInterrupt), Beside(partial(doubling, begun), 1) as others:
         others.share([1, 15])
         assert begun.wait(LONG_S)
@@ -124,25 +148,26 @@ def test_a_process_that_cannot_begin_leaves_everything_to_who_asks() -> None:
         assert [answer(1), answer(2)] == [None, None]
 
 
-def test_no_process_outlives_who_asked() -> None:
+def test_no_process_outlives_who_asked(begun: Bell) -> None:
     script = (
-        "import sys, time\n"
+        "import sys\n"
         "from functools import partial\n"
-        "from multiprocessing import active_children, get_context\n"
+        "from multiprocessing import active_children\n"
+        "from pathlib import Path\n"
         "from ingest.beside import Beside\n"
-        "from tests.ingest.test_beside import doubling\n"
+        "from tests.ingest.test_beside import Bell, doubling\n"
         "if __name__ == '__main__':\n"
-        "    begun = get_context('spawn').Event()\n"
+        "    begun = Bell(Path(sys.argv[1]))\n"
         "    with Beside(partial(doubling, begun), 1) as others:\n"
         "        others.share([0, 1])\n"
-        "        begun.wait()\n"
+        f"        assert begun.wait({LONG_S})\n"
         "        print(active_children()[0].pid, flush=True)\n"
         "        sys.stdin.read()\n"
     )
     root = Path(__file__).resolve().parents[2]
     with subprocess.Popen(
-        [sys.executable, "-c", script], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-        cwd=root,
+        [sys.executable, "-c", script, begun.path], stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE, text=True, cwd=root,
     ) as asking:  # fmt: skip
         assert asking.stdout
         helper = psutil.Process(int(asking.stdout.readline()))
@@ -161,7 +186,7 @@ def test_a_job_evaluated_by_several_processes_is_the_whole(
     planload.load(job, made.plan)
     for path in made.dumps:
         intake.receive_file(job, path)
-    under_way, answered = Event(), []
+    under_way, answered, taken = Event(), [], []
     share, take = Beside.share, beside._Shared.begun
 
     def begin(self: beside._Shared) -> Any:
@@ -172,8 +197,9 @@ def test_a_job_evaluated_by_several_processes_is_the_whole(
     def counted(self: Beside, batches: list[frozenset[str]]) -> Any:
         answer = share(self, batches)
         assert under_way.wait(LONG_S), "another process takes its share"
+        (helper,) = active_children()
+        taken.append(helper.pid)
         if ends == "in the middle":
-            (helper,) = active_children()
             helper.kill()
 
         def asked(dumps: frozenset[str]) -> Judged | None:
@@ -183,12 +209,13 @@ def test_a_job_evaluated_by_several_processes_is_the_whole(
         return asked
 
     monkeypatch.setattr(changes, "TOGETHER", 1)
-    monkeypatch.setattr(derive, "HELPERS", 1)
-    monkeypatch.setattr(derive, "spare", lambda _gb: 1)
+    monkeypatch.setattr(sharing, "most", lambda: 1)
     monkeypatch.setattr(beside._Shared, "begun", begin)
     monkeypatch.setattr(Beside, "share", counted)
     dumps.read_pending(job)
+    (ready,) = active_children()
     derive.refresh(job)
+    assert taken == [ready.pid], "it was loading while the dumps were read"
     assert len(answered) == 6, "five crews and what nobody measured"
     assert any(answered) == (ends == "never")
     assert verify.verify(job).sound
@@ -201,6 +228,35 @@ def test_a_process_that_finds_another_state_leaves_everything_to_who_asks(tmp_pa
     intake.take(job, made.dumps)
     with pytest.raises(EOFError), derive._elsewhere(job.folder, "of another state"):
         pytest.fail("it began")
+
+
+def test_a_process_at_hand_is_taken_and_what_is_left_ends_with_the_work(begun: Bell) -> None:
+    beside.make_ready(2, "json")
+    beside.make_ready(1, "json")
+    ready = {process.pid for process in active_children()}
+    assert len(ready) == 2
+    with Beside(partial(doubling, begun), 1) as others:
+        answer = others.share([1, 2])
+        assert begun.wait(LONG_S)
+        assert {process.pid for process in active_children()} == ready
+        assert answer(2) == 4
+    assert not active_children()
+
+
+@pytest.mark.parametrize("module", ["json", "no.such.module"])
+def test_a_process_that_no_work_comes_for_ends_by_itself(module: str, begun: Bell) -> None:
+    beside.make_ready(1, module, 0.0)
+    (ready,) = active_children()
+    ready.join(LONG_S)
+    assert not ready.is_alive()
+    with Beside(partial(doubling, begun), 1) as others:
+        assert others.share([1, 2])(1) is None, "whoever takes it does the work alone"
+    assert not active_children()
+
+
+def test_few_readings_are_not_worth_a_process() -> None:
+    sharing.expect(changes.TOGETHER - 1)
+    assert not active_children()
 
 
 def test_alone_everything_is_for_this_process() -> None:
