@@ -5,7 +5,7 @@ The sum comes first because Arrow trusts what it unpacks: a flipped bit could en
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 from zlib import crc32
 
@@ -19,6 +19,7 @@ from rules import columns
 pa.set_memory_pool(pa.system_memory_pool())  # the default one keeps what is let go of
 _SUM = 4
 """Bytes of the sum."""
+_OF = "\x1f"
 _PACKED = pa.ipc.IpcWriteOptions(
     compression=pa.Codec("zstd", compression_level=1), use_threads=False
 )
@@ -64,15 +65,12 @@ def shared(table: Any, names: Sequence[str]) -> Any:
 
 def texts(column: Any) -> Any:
     """Turn a text column of pandas into one array of texts, without parts."""
-    made = pa.array(column, pa.large_string())
-    return made.combine_chunks() if isinstance(made, pa.ChunkedArray) else made
+    return _whole(pa.array(column, pa.large_string()))
 
 
 def few(column: Any) -> pd.Series:
     """Turn an Arrow column of texts into a pandas one of kind `few`; null becomes empty."""
-    made = column.fill_null("").dictionary_encode().combine_chunks()
-    if isinstance(made, pa.ChunkedArray):
-        made = made.chunk(0) if made.num_chunks else pa.array([], made.type)
+    made = _whole(column.fill_null("").dictionary_encode())
     return columns.few(made.dictionary.to_pylist(), np.asarray(made.indices, dtype="int64"))
 
 
@@ -83,6 +81,35 @@ def pack(rows: Any) -> bytes:
         stream.write_table(rows)
     made: bytes = packed.getvalue().to_pybytes()
     return crc32(made).to_bytes(_SUM, "big") + made
+
+
+def bundle(tables: Mapping[str, Any]) -> bytes:
+    """Turn small Arrow tables into bytes together: a stream for each takes many times as long."""
+    named = {
+        f"{name}{_OF}{column}": _whole(table.column(column))
+        for name, table in tables.items()
+        for column in table.column_names
+    }
+    lists = [pa.LargeListArray.from_arrays([0, len(values)], values) for values in named.values()]
+    return pack(pa.Table.from_arrays(lists, names=list(named)))
+
+
+def unbundle(what: str, data: bytes | None) -> dict[str, Any]:
+    """Turn bytes into the tables that `bundle` was given; raise Damaged as `unpack` does."""
+    out: dict[str, dict[str, Any]] = {}
+    lists = unpack(what, data)
+    for field in lists.column_names:
+        name, _, column = field.partition(_OF)
+        out.setdefault(name, {})[column] = _whole(lists.column(field)).flatten()
+    return {name: spelled(pa.table(columns)) for name, columns in out.items()}
+
+
+def _whole(column: Any) -> Any:
+    """Return a column as one array."""
+    made = column.combine_chunks() if isinstance(column, pa.ChunkedArray) else column
+    if isinstance(made, pa.ChunkedArray):
+        made = made.chunk(0) if made.num_chunks else pa.array([], made.type)
+    return made
 
 
 def rows(table: Any) -> Iterator[tuple[Any, ...]]:

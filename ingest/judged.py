@@ -8,7 +8,6 @@ from typing import Any
 
 import pandas as pd
 
-from ingest import pairings
 from ingest.territory import Territory
 from rules.columns import Ints
 from rules.evaluation import Plan, RunSheets
@@ -47,7 +46,7 @@ class Made:
 
     packed: Any
     regions: tuple[str, ...]
-    memories: Mapping[str, pairings.Packed]
+    memories: Mapping[str, bytes]
 
 
 @dataclass(frozen=True)

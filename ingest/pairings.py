@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Mapping
 from dataclasses import fields
 from functools import cache
 from importlib import resources
@@ -22,27 +21,22 @@ from ingest.errors import Damaged
 from rules.pairing import Memory, Remembered
 
 _NAME = "pairing"
-"""What its blocks in `derived_block` are called: then follow the region and which table it is."""
-_OF = "\x1f"
+"""What its blocks in `derived_block` are called; each is found by its region."""
 _CLASSES = ("one", "two")
-
-Packed = Mapping[str, bytes]
-"""What pairing settled, each of its tables an Arrow stream."""
 
 
 def load(connection: sqlite3.Connection, region: str) -> Memory | None:
     """Return what the last evaluation stored of a region, None where that cannot be used."""
     found = connection.execute(
-        "SELECT first, data FROM derived_block WHERE name = ? AND first >= ? AND first < ?",
-        (_NAME, *_span(region)),
-    ).fetchall()
-    return unpack({first.partition(_OF)[2]: data for first, data in found})
+        "SELECT data FROM derived_block WHERE name = ? AND first = ?", (_NAME, region)
+    ).fetchone()
+    return None if found is None else unpack(found[0])
 
 
-def unpack(packed: Packed) -> Memory | None:
+def unpack(packed: bytes) -> Memory | None:
     """Turn what `pack` made into a memory again, None where it cannot be used."""
     try:
-        said = {name: arrow.unpack(_NAME, data).to_pandas() for name, data in packed.items()}
+        said = {n: made.to_pandas() for n, made in arrow.unbundle(_NAME, packed).items()}
         ground = said["ground"].iloc[0].to_dict()
         if ground.pop("code") != code():
             return None
@@ -52,20 +46,12 @@ def unpack(packed: Packed) -> Memory | None:
         return None
 
 
-def forget(connection: sqlite3.Connection, region: str | None = None) -> None:
-    """Remove what is kept of a region, or of all, inside the caller's transaction."""
-    span = ("", "\x7f") if region is None else _span(region)
-    connection.execute(
-        "DELETE FROM derived_block WHERE name = ? AND first >= ? AND first < ?", (_NAME, *span)
-    )
+def forget(connection: sqlite3.Connection) -> None:
+    """Remove what is kept of all regions, inside the caller's transaction."""
+    connection.execute("DELETE FROM derived_block WHERE name = ?", (_NAME,))
 
 
-def _span(region: str) -> tuple[str, str]:
-    """Return the keys between which the blocks of a region lie."""
-    return region + _OF, region + chr(ord(_OF) + 1)
-
-
-def pack(memory: Memory) -> Packed:
+def pack(memory: Memory) -> bytes:
     """Write a memory down, as it lies in the store."""
     made: dict[str, pd.DataFrame] = {
         "ground": pd.DataFrame({"ground": [memory.ground], "code": [code()]}),
@@ -77,16 +63,17 @@ def pack(memory: Memory) -> Packed:
             made |= {
                 f"{name} {field.name}": getattr(kept, field.name) for field in fields(Remembered)
             }
-    return {name: arrow.pack(arrow.table(frame)) for name, frame in made.items()}
+    return arrow.bundle({name: arrow.table(frame) for name, frame in made.items()})
 
 
-def keep(connection: sqlite3.Connection, region: str, packed: Packed | None) -> None:
-    """Replace what is kept of a region, inside the caller's transaction."""
-    forget(connection, region)
-    connection.executemany(
-        "INSERT INTO derived_block (name, first, data) VALUES (?, ?, ?)",
-        ((_NAME, f"{region}{_OF}{name}", data) for name, data in (packed or {}).items()),
-    )
+def keep(connection: sqlite3.Connection, region: str, packed: bytes | None) -> None:
+    """Replace what is kept of a region, or remove it, inside the caller's transaction."""
+    connection.execute("DELETE FROM derived_block WHERE name = ? AND first = ?", (_NAME, region))
+    if packed is not None:
+        connection.execute(
+            "INSERT INTO derived_block (name, first, data) VALUES (?, ?, ?)",
+            (_NAME, region, packed),
+        )
 
 
 def _class(said: dict[str, Any], name: str) -> Remembered | None:

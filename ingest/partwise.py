@@ -51,7 +51,7 @@ class Work:
         self.ground, self.now = given.ground, before.without(list(gone))
         self.made: list[Made] = []
         self.standing: list[Ints] = []
-        self.settled: list[tuple[Dumps, pairings.Packed]] = []
+        self.settled: list[tuple[Dumps, bytes]] = []
         """What pairing settled of dumps in this evaluation."""
 
     @classmethod

@@ -163,7 +163,7 @@ def _take_out(connection: sqlite3.Connection, found: Outcome) -> None:
         for name, (column, held) in _OWNED.items():
             ids = found.before.of(held, region)[column]
             frames.delete(connection, f"derived_{name}", column, ids.to_list())
-        pairings.forget(connection, region)
+        pairings.keep(connection, region, None)
     for name in _BY_LINK:
         frames.delete(connection, f"derived_{name}", "link_id", links.to_list())
 

@@ -44,12 +44,16 @@ class Index:
     pairs: bool
 
     @cached_property
+    def _names(self) -> tuple[pd.Series, np.ndarray]:
+        return self.sites.names(pairs=self.pairs)
+
+    @cached_property
     def _exact(self) -> pd.Series:
-        return self.sites.names(pairs=self.pairs)[0].str.strip()
+        return self._names[0].str.strip()
 
     @cached_property
     def _skeletons(self) -> tuple[pd.Series, np.ndarray]:
-        return labels.skeletons(self.sites.names(pairs=self.pairs)[0])
+        return labels.skeletons(self._names[0])
 
     def _sites(self, level: int, texts: Iterable[str]) -> dict[str, tuple[int, ...]]:
         """Return the sites, ascending, of those texts that the plan knows in a form of LEVELS."""
@@ -57,7 +61,7 @@ class Index:
         if not wanted:
             return {}
         asked = pd.Series(wanted, dtype="str")
-        texts, sites = self.sites.names(pairs=self.pairs)
+        texts, sites = self._names
         if level == 0:
             number = columns.positions(asked, self._exact)
         else:

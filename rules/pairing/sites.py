@@ -55,27 +55,46 @@ class Sites:
 
     def names(self, *, pairs: bool) -> tuple[pd.Series, np.ndarray]:
         """Return every label the plan knows and its site; for pairs the labels of both fibres."""
-        return self._names_of_pairs if pairs else self._names_of_links
+        ways = self._ways(pairs=pairs)
+        known = [(sites >= 0) & (texts != "").to_numpy() for texts, sites in ways]
+        both = list(zip(ways, known, strict=True))
+        texts = pd.concat([texts.loc[rows] for (texts, _), rows in both], ignore_index=True)
+        return texts, np.concatenate([sites[rows] for (_, sites), rows in both])
+
+    def named(self, labels: pd.Series, *, pairs: bool) -> np.ndarray:
+        """Return the site that each label, there once, names to the letter, −1 for none or several.
+
+        A link id that is also the name of another place (an end, another pair) names nothing.
+        """
+        found = []
+        for texts, sites in self._ways(pairs=pairs):
+            place = columns.positions(labels, texts)
+            rows = np.flatnonzero((place >= 0) & (sites >= 0))
+            found.append((place[rows], sites[rows]))
+        place, site = (np.concatenate(column) for column in zip(*found, strict=True))
+        out = np.full(len(labels), -1, dtype=np.int64)
+        out[place] = site
+        out[place[out[place] != site]] = -1
+        out[(labels == "").to_numpy()] = -1
+        return out
+
+    def _ways(self, *, pairs: bool) -> list[tuple[pd.Series, np.ndarray]]:
+        """Return the labels that sites go by, and their sites, way by way of naming them.
+
+        Texts may be empty and sites −1: that names nothing.
+        """
+        site = self.pair_of if pairs else np.arange(self.links)
+        ways = [(texts, site) for texts in self._spelled]
+        if pairs:
+            more = pd.Series(self.pair_names, dtype="str")
+            ways.append((more, self.links + np.arange(len(self.fibres))))
+        return ways
 
     @cached_property
-    def _names_of_links(self) -> tuple[pd.Series, np.ndarray]:
-        return self._names(np.arange(self.links), [], np.array([], dtype=np.int64))
-
-    @cached_property
-    def _names_of_pairs(self) -> tuple[pd.Series, np.ndarray]:
-        pairs = self.links + np.arange(len(self.fibres))
-        return self._names(self.pair_of, self.pair_names, pairs)
-
-    def _names(
-        self, site: np.ndarray, more: Sequence[str], more_sites: np.ndarray
-    ) -> tuple[pd.Series, np.ndarray]:
-        lists = (self.link_ids, self.a_ends, self.b_ends, more)
-        ids, a, b, other = (pd.Series(texts, dtype="str") for texts in lists)
-        both = (a + "/" + b).where((a != "") & (b != ""), "")
-        texts = pd.concat([ids, a, b, both, other], ignore_index=True)
-        sites = np.append(np.tile(site, 4), more_sites)
-        known = (texts != "").to_numpy() & (sites >= 0)
-        return texts.loc[known].reset_index(drop=True), sites[known]
+    def _spelled(self) -> list[pd.Series]:
+        """Return the texts that each link goes by: its id, either end, and both."""
+        ids, a, b = (pd.Series(t, dtype="str") for t in (self.link_ids, self.a_ends, self.b_ends))
+        return [ids, a, b, (a + "/" + b).where((a != "") & (b != ""), "")]
 
     @cached_property
     def numbered_kinds(self) -> tuple[np.ndarray, list[str]]:

@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from rules import columns
 from rules.pairing.candidates import OUTSIDE, States
 from rules.pairing.case import UNBOUND, Case
 from rules.pairing.grid import Grid
@@ -27,18 +26,10 @@ MOST_LENGTHS_OFF = 0.2
 
 
 def named(labels: pd.Series, grid: Grid, place: Sites, *, pairs: bool) -> np.ndarray:
-    """Return the unit whose planned label each label is to the letter, -1 where none or several.
-
-    A link id that is also the name of another place (an end, another pair) names nothing.
-    """
+    """Return the unit whose planned label each label is to the letter, -1 where none or several."""
     typed, unique = pd.factorize(labels)
-    texts, sites = place.names(pairs=pairs)
-    plan = columns.positions(pd.Series(unique), texts)
-    sites, plan = sites[plan >= 0], plan[plan >= 0]
-    site = np.full(len(unique), -1, dtype=np.int64)
-    site[plan] = sites
-    site[plan[site[plan] != sites]] = -1
-    return grid.unit_of[site[typed]]
+    site = place.named(pd.Series(unique), pairs=pairs)
+    return np.asarray(grid.unit_of[site[typed]])
 
 
 def find(case: Case, unit: np.ndarray) -> np.ndarray:
