@@ -10,7 +10,7 @@ from __future__ import annotations
 import os
 import signal
 from collections import deque
-from collections.abc import Callable, Hashable, Sequence
+from collections.abc import Callable, Generator, Hashable, Sequence
 from concurrent.futures import Future
 from contextlib import AbstractContextManager, suppress
 from importlib import import_module
@@ -19,11 +19,16 @@ from multiprocessing.connection import Connection
 from threading import Lock, Thread
 from typing import Any
 
+Told = tuple[Future[Any], Future[Any]]
+"""What is said of an item early on, and the answer."""
 IDLE_S = 60.0
 """So long a process waits to hear what it is for."""
 
-Begin = Callable[[], AbstractContextManager[Callable[[Any], Any]]]
-"""Make ready, in the other process, what works on an item; it must be known by its name."""
+Begin = Callable[[], AbstractContextManager[Callable[[Any], Generator[Any, None, None]]]]
+"""Make ready, in the other process, what works on an item; it must be known by its name.
+
+It yields what can be said of an item early on, and then the answer.
+"""
 
 
 def spare(each_gb: float) -> int:
@@ -48,14 +53,14 @@ class Beside:
     def __init__(self, begin: Begin, most: int) -> None:
         self._begin, self._most = begin, most
         self._helpers: list[_Helper] = []
-        self._shared = Future[_Shared]()
+        self._shared = Future[Shared]()
 
     def __enter__(self) -> Beside:
         return self
 
     def __exit__(self, *_raised: object) -> None:
         if not self._shared.done():
-            self._shared.set_result(_Shared(()))
+            self._shared.set_result(Shared(()))
         for one in self._helpers:
             one.end()
         while (idle := _at_hand()) is not None:
@@ -67,67 +72,80 @@ class Beside:
         while len(self._helpers) < min(count, self._most):
             self._helpers.append(_Helper(self._begin, self._shared))
 
-    def share(self, items: Sequence[Hashable]) -> Callable[[Any], Any | None]:
-        """Have items worked on, each of which is there once, the last ones first; only once.
-
-        What is given returns the answer to an item and waits for it. It gives None where nobody
-        has begun with the item, and nobody will then; and where no answer came, be it that the
-        process ended or that the item cannot be worked on: who asked then does it and sees why.
-        """
+    def share(self, items: Sequence[Hashable]) -> Shared:
+        """Have items worked on, each of which is there once, the last ones first; only once."""
         self.start(len(items) // 2)
-        shared = _Shared(items)
+        shared = Shared(items)
         self._shared.set_result(shared)
-        return shared.answer
+        return shared
 
 
-class _Shared:
+class Shared:
     """What is left to do, and what others have begun."""
 
     def __init__(self, items: Sequence[Hashable]) -> None:
         self._left = deque(items)
-        self._begun: dict[Hashable, Future[Any]] = {}
+        self._begun: dict[Hashable, Told] = {}
         self._lock = Lock()
 
-    def begun(self) -> tuple[Hashable, Future[Any]] | None:
+    def begun(self) -> tuple[Hashable, Told] | None:
         """Take the last item that nobody has begun; None without any."""
         with self._lock:
             if not self._left:
                 return None
             item = self._left.pop()
-            self._begun[item] = Future()
+            self._begun[item] = Future(), Future()
             return item, self._begun[item]
 
+    def under_way(self, item: Hashable) -> bool:
+        """Tell whether another process is at an item now."""
+        with self._lock:
+            return item in self._begun and not self._begun[item][1].done()
+
+    def early(self, item: Hashable) -> Any | None:
+        """Return what another process said of an item early on, and wait for it; None for none."""
+        with self._lock:
+            begun = self._begun.get(item)
+        return None if begun is None else begun[0].result()
+
     def answer(self, item: Hashable) -> Any | None:
-        """Return what another process made of an item, None where it is for this one to do."""
+        """Return what another process made of an item, and wait for it.
+
+        None where nobody has begun with it, and nobody will then; and where no answer came, be it
+        that the process ended or that the item cannot be worked on: who asked then does it and
+        sees why.
+        """
         with self._lock:
             if item in self._left:
                 self._left.remove(item)
             begun = self._begun.pop(item, None)
-        return None if begun is None else begun.result()
+        return None if begun is None else begun[1].result()
 
 
 class _Helper:
     """A process, and the thread that hands it one item after another."""
 
-    def __init__(self, begin: Begin, shared: Future[_Shared]) -> None:
+    def __init__(self, begin: Begin, shared: Future[Shared]) -> None:
         self._process = _at_hand() or _Process("", IDLE_S)
         self._thread = Thread(target=self._attend, args=(begin, shared), daemon=True)
         self._thread.start()
 
-    def _attend(self, begin: Begin, work: Future[_Shared]) -> None:
+    def _attend(self, begin: Begin, work: Future[Shared]) -> None:
         pipe = self._process.pipe
         with suppress(EOFError, OSError):  # it ended
             pipe.send(begin)
             pipe.recv()
             shared = work.result()
             while (begun := shared.begun()) is not None:
-                item, answer = begun
+                item, told = begun
                 try:
                     pipe.send(item)
-                    answer.set_result(pipe.recv())
+                    for said in told:
+                        said.set_result(pipe.recv())
                 finally:
-                    if not answer.done():
-                        answer.set_result(None)
+                    for said in told:
+                        if not said.done():
+                            said.set_result(None)
 
     def end(self) -> None:
         """End the process, whatever it is doing."""
@@ -192,8 +210,10 @@ def _work(pipe: Connection, module: str, idle_s: float) -> None:
         with begin() as work:
             pipe.send(True)
             while True:
-                item = pipe.recv()
-                answer = None
-                with suppress(Exception):
-                    answer = work(item)
-                pipe.send(answer)
+                said = work(pipe.recv())
+                for _ in ("early on", "the answer"):
+                    answer = None
+                    with suppress(Exception):
+                        answer = next(said)
+                    pipe.send(answer)
+                said.close()  # or it would hold what it worked on until the next item

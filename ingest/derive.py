@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import sqlite3
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Generator, Iterator
 from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -35,6 +35,7 @@ from ingest.job import Job
 from ingest.judged import Dumps, Judged
 from ingest.kept import Kept, sets_from
 from ingest.session import writing
+from rules.columns import Ints
 from rules.evaluation import Evaluation, Plan
 from rules.limit_sets import LimitSet
 from rules.version import __version__
@@ -111,7 +112,9 @@ def _evaluated(
 
 
 @contextmanager
-def _elsewhere(folder: Path, mark: str) -> Iterator[Callable[[Dumps], Judged | None]]:
+def _elsewhere(
+    folder: Path, mark: str
+) -> Iterator[Callable[[Dumps], Generator[Ints | Judged | None, None, None]]]:
     """Open a job in another process, as long as it is kept as it was when that was asked for."""
     job = Job.open(folder)
     with store.reader(job.store) as connection:

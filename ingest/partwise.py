@@ -9,7 +9,7 @@ come near that another region holds is then evaluated with them.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Collection
+from collections.abc import Collection, Generator, Sequence
 from typing import Any
 
 import numpy as np
@@ -20,7 +20,7 @@ from ingest.beside import Beside
 from ingest.decided import Digests, digest_of
 from ingest.given import Given
 from ingest.holding import LOOSE, Region, is_read, unread
-from ingest.judged import Dumps, Judged, Made, Outcome, Pack, Tried
+from ingest.judged import Ahead, Dumps, Judged, Made, Outcome, Pack, Tried
 from ingest.territory import Territory
 from rules import columns, division, pairing, parts, preparation, regions
 from rules.columns import Ints
@@ -53,6 +53,7 @@ class Work:
         self.standing: list[Ints] = []
         self.settled: list[tuple[Dumps, bytes]] = []
         """What pairing settled of dumps in this evaluation."""
+        self.ahead: Ahead | None = None
 
     @classmethod
     def on(cls, given: Given, before: Territory | None, pack: Pack) -> Work:
@@ -70,7 +71,9 @@ class Work:
         elsewhere = beside.share(left[:-1])
         while left:
             dumps, *left = left
-            found = elsewhere(dumps) or self._pair(dumps, last=not left)
+            if self.ahead is None and elsewhere.under_way(dumps):
+                self.ahead = self._ahead([elsewhere.early(some) for some in (dumps, *left[:-1])])
+            found = elsewhere.answer(dumps) or self._pair(dumps, last=not left)
             met = self._met(found.cells) or ([] if left else self._turned(found.lost))
             if met:
                 left = [dumps | self._pull(met), *left]
@@ -99,9 +102,14 @@ class Work:
             questions=questions,
         )
 
-    def judged(self, dumps: Dumps) -> Judged | None:
-        """Evaluate some dumps for another process, as if there were no others that changed."""
-        return self._judge(self._pair(dumps, last=False), last=False)
+    def judged(self, dumps: Dumps) -> Generator[Ints | Judged | None, None, None]:
+        """Evaluate some dumps for another process, as if there were no others that changed.
+
+        Yields the cells that they come near, which are known long before the rest.
+        """
+        tried = self._pair(dumps, last=False)
+        yield tried.cells
+        yield self._judge(tried, last=False)
 
     def _take(self, judged: Judged | None) -> None:
         """Count what some dumps come to among what stands."""
@@ -202,11 +210,28 @@ class Work:
 
         The last takes along what changed without readings; None where nothing did.
         """
-        given = self.given
         made = self._regions(tried)
-        made += self._unread(tried) if last else []
-        if not made:
+        if last:
+            unread_ = self._unread(tried.cells)
+            if self.ahead is not None and not made and self.ahead.of(unread_):
+                return self.ahead.judged
+            made += unread_
+        return self._judged(tried, made) if made else None
+
+    def _ahead(self, others: Sequence[Ints | None]) -> Ahead | None:
+        """Evaluate what nobody measured while others are still at their dumps.
+
+        others: cells that they come near. None where that cannot be told, or not all is new.
+        """
+        near = [cells for cells in others if cells is not None]
+        if self.before.names() or self._loose() or len(near) < len(others):
             return None
+        made = self._unread(np.concatenate(near))
+        return Ahead(made, self._judged(self._pair(Dumps(), last=True), made) if made else None)
+
+    def _judged(self, tried: Tried, made: list[Region]) -> Judged:
+        """Check and grade the regions that paired dumps make."""
+        given = self.given
         links = self.now.links_of(np.concatenate([one.cells for one in made]))
         plan = self._plan(links)
         of_links = self.now.cells[links]
@@ -281,12 +306,15 @@ class Work:
                 out.append(Region(min(dumps), dumps, tuple(by.get("sheet", ())), cells))
         return out
 
-    def _unread(self, tried: Tried) -> list[Region]:
-        """Return the regions without readings that must be evaluated anew."""
+    def _unread(self, near: Ints) -> list[Region]:
+        """Return the regions without readings that must be evaluated anew.
+
+        near: cells that some records come near beside those of regions.
+        """
         known = {name: c for name, c in self.now.cells_of().items() if not is_read(name)}
         free = np.ones(int(self.now.cells.max(initial=-1)) + 1, dtype="bool")
         free[self.now.held["cell"]["cell"].to_numpy()] = False
-        free[tried.cells] = False
+        free[near] = False
         lone = np.flatnonzero(free)
         sizes = np.bincount(self.now.cells, minlength=len(free))
         chunk = np.cumsum(sizes[lone]) // CHUNK

@@ -14,13 +14,16 @@ from pathlib import Path
 from threading import Event
 from typing import Any
 
+import numpy as np
 import psutil  # type: ignore[import-untyped]
 import pytest
 
 from desk.demo import bulk
 from ingest import beside, changes, derive, dumps, intake, planload, sharing, verify
-from ingest.beside import Beside
-from ingest.judged import Judged
+from ingest.beside import Beside, Shared
+from ingest.holding import Region
+from ingest.job import Job
+from ingest.judged import Ahead, Judged
 from tests.ingest import sample
 
 LONG_S = 60
@@ -46,24 +49,25 @@ class Bell:
 
 
 @contextmanager
-def doubling(begun: Bell) -> Iterator[Callable[[int], int]]:
-    """Double numbers; 13 cannot be done, 14 ends the process, 15 is never done with."""
+def doubling(begun: Bell) -> Iterator[Callable[[int], Iterator[int]]]:
+    """Negate and double numbers; 13 cannot be doubled, 14 ends the process, 15 never ends."""
 
-    def work(number: int) -> int:
+    def work(number: int) -> Iterator[int]:
         begun.set()
+        yield -number
         if number == 13:
             raise ValueError(number)
         if number == 14:
             os._exit(1)
         if number == 15:
             get_context("spawn").Event().wait()
-        return 2 * number
+        yield 2 * number
 
     yield work
 
 
 @contextmanager
-def unwilling() -> Iterator[Callable[[int], int]]:
+def unwilling() -> Iterator[Callable[[int], Iterator[int]]]:
     """Find that nothing can be done here."""
     raise EOFError
     yield int
@@ -81,7 +85,7 @@ def begun(tmp_path: Path) -> Iterator[Bell]:
 
 def test_the_last_items_are_done_by_others_and_the_first_by_who_asks(begun: Bell) -> None:
     with Beside(partial(doubling, begun), 1) as others:
-        answer = others.share(list(range(100, 200)))
+        answer = others.share(list(range(100, 200))).answer
         assert answer(100) is None, "nobody began with the first"
         assert begun.wait(LONG_S)
         found = [answer(number) for number in range(101, 200)]
@@ -99,11 +103,24 @@ def test_what_cannot_be_done_there_is_left_to_who_asks(
     begun: Bell, hard: int, next_one: int | None
 ) -> None:
     with Beside(partial(doubling, begun), 1) as others:
-        answer = others.share([12, hard])
+        shared = others.share([12, hard])
+        answer = shared.answer
         assert begun.wait(LONG_S)
+        assert shared.early(hard) == -hard
         assert answer(hard) is None
         assert answer(12) in (next_one, None)
     assert not active_children()
+
+
+def test_something_is_said_of_an_item_before_its_answer(begun: Bell) -> None:
+    with Beside(partial(doubling, begun), 1) as others:
+        shared = others.share([1, 15])
+        assert shared.early(1) is None, "nobody began with it"
+        assert begun.wait(LONG_S)
+        assert shared.early(15) == -15
+        assert shared.under_way(15)
+        assert not shared.under_way(1)
+    assert shared.answer(15) is None
 
 
 def test_processes_that_nothing_is_for_are_ended(begun: Bell) -> None:
@@ -115,7 +132,7 @@ def test_processes_that_nothing_is_for_are_ended(begun: Bell) -> None:
 
 def test_a_single_item_is_not_worth_a_process() -> None:
     with Beside(unwilling, 1) as others:
-        assert others.share([1])(1) is None
+        assert others.share([1]).answer(1) is None
         assert not active_children()
 
 
@@ -142,7 +159,7 @@ def test_who_stops_asking_ends_what_is_under_way(begun: Bell) -> None:
 
 def test_a_process_that_cannot_begin_leaves_everything_to_who_asks() -> None:
     with Beside(unwilling, 1) as others:
-        answer = others.share([1, 2])
+        answer = others.share([1, 2]).answer
         (helper,) = active_children()
         helper.join(LONG_S)
         assert [answer(1), answer(2)] == [None, None]
@@ -177,40 +194,52 @@ def test_no_process_outlives_who_asked(begun: Bell) -> None:
     assert not helper.is_running() or helper.status() == psutil.STATUS_ZOMBIE
 
 
-@pytest.mark.parametrize("ends", ["never", "in the middle"])
-def test_a_job_evaluated_by_several_processes_is_the_whole(
-    tmp_path: Path, ends: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    made = bulk.write(tmp_path / "made", 2_000, crews=5)
+@pytest.fixture
+def job(tmp_path: Path) -> Job:
+    """A job of five crews whose dumps wait to be read, and of links that nobody measured."""
+    made = bulk.write(tmp_path / "made", 2_000, later=96, crews=5)
     job = sample.new_job(tmp_path / "job")
     planload.load(job, made.plan)
-    for path in made.dumps:
+    for path in made.dumps[:-1]:
         intake.receive_file(job, path)
-    under_way, answered, taken = Event(), [], []
-    share, take = Beside.share, beside._Shared.begun
+    return job
 
-    def begin(self: beside._Shared) -> Any:
+
+@pytest.fixture
+def two(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let two processes evaluate, however few readings there are."""
+    monkeypatch.setattr(changes, "TOGETHER", 1)
+    monkeypatch.setattr(sharing, "most", lambda: 1)
+
+
+@pytest.mark.usefixtures("two")
+@pytest.mark.parametrize("ends", ["never", "in the middle"])
+def test_a_job_evaluated_by_several_processes_is_the_whole(
+    job: Job, ends: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    under_way, answered, taken = Event(), [], []
+    share, take, answer = Beside.share, Shared.begun, Shared.answer
+
+    def begin(self: Shared) -> Any:
         found = take(self)
         under_way.set()
         return found
 
-    def counted(self: Beside, batches: list[frozenset[str]]) -> Any:
-        answer = share(self, batches)
+    def counted(self: Beside, batches: list[frozenset[str]]) -> Shared:
+        shared = share(self, batches)
         assert under_way.wait(LONG_S), "another process takes its share"
         (helper,) = active_children()
         taken.append(helper.pid)
         if ends == "in the middle":
             helper.kill()
+        return shared
 
-        def asked(dumps: frozenset[str]) -> Judged | None:
-            answered.append(answer(dumps))
-            return answered[-1]
+    def asked(self: Shared, dumps: frozenset[str]) -> Judged | None:
+        answered.append(answer(self, dumps))
+        return answered[-1]
 
-        return asked
-
-    monkeypatch.setattr(changes, "TOGETHER", 1)
-    monkeypatch.setattr(sharing, "most", lambda: 1)
-    monkeypatch.setattr(beside._Shared, "begun", begin)
+    monkeypatch.setattr(Shared, "begun", begin)
+    monkeypatch.setattr(Shared, "answer", asked)
     monkeypatch.setattr(Beside, "share", counted)
     dumps.read_pending(job)
     (ready,) = active_children()
@@ -218,6 +247,38 @@ def test_a_job_evaluated_by_several_processes_is_the_whole(
     assert taken == [ready.pid], "it was loading while the dumps were read"
     assert len(answered) == 6, "five crews and what nobody measured"
     assert any(answered) == (ends == "never")
+    assert verify.verify(job).sound
+
+
+@pytest.mark.usefixtures("two")
+@pytest.mark.parametrize("right", [True, False])
+def test_what_nobody_measured_is_evaluated_while_others_are_at_work(
+    job: Job, right: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    under_way, asked, said = Event(), Shared.under_way, Ahead.of
+    taken, kept = Shared.begun, list[bool]()
+
+    def begin(self: Shared) -> Any:
+        found = taken(self)
+        under_way.set()
+        return found
+
+    def busy(self: Shared, dumps: frozenset[str]) -> bool:
+        assert under_way.wait(LONG_S)
+        return asked(self, dumps) or dumps in self._begun
+
+    def compared(self: Ahead, made: list[Region]) -> bool:
+        kept.append(said(self, made))
+        return kept[-1]
+
+    monkeypatch.setattr(Shared, "begun", begin)
+    monkeypatch.setattr(Shared, "under_way", busy)
+    monkeypatch.setattr(Ahead, "of", compared)
+    if not right:
+        monkeypatch.setattr(Shared, "early", lambda _self, _dumps: np.zeros(0, dtype="int64"))
+    dumps.read_pending(job)
+    derive.refresh(job)
+    assert kept == [right], "it stands only where the others came near what their labels name"
     assert verify.verify(job).sound
 
 
@@ -236,7 +297,7 @@ def test_a_process_at_hand_is_taken_and_what_is_left_ends_with_the_work(begun: B
     ready = {process.pid for process in active_children()}
     assert len(ready) == 2
     with Beside(partial(doubling, begun), 1) as others:
-        answer = others.share([1, 2])
+        answer = others.share([1, 2]).answer
         assert begun.wait(LONG_S)
         assert {process.pid for process in active_children()} == ready
         assert answer(2) == 4
@@ -250,7 +311,7 @@ def test_a_process_that_no_work_comes_for_ends_by_itself(module: str, begun: Bel
     ready.join(LONG_S)
     assert not ready.is_alive()
     with Beside(partial(doubling, begun), 1) as others:
-        assert others.share([1, 2])(1) is None, "whoever takes it does the work alone"
+        assert others.share([1, 2]).answer(1) is None, "whoever takes it does the work alone"
     assert not active_children()
 
 
@@ -262,6 +323,6 @@ def test_few_readings_are_not_worth_a_process() -> None:
 def test_alone_everything_is_for_this_process() -> None:
     with Beside(unwilling, 0) as nobody:
         nobody.start(3)
-        answer = nobody.share([frozenset("a"), frozenset("b")])
+        answer = nobody.share([frozenset("a"), frozenset("b")]).answer
         assert answer(frozenset("a")) is None
         assert not active_children()
