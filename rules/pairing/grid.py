@@ -137,8 +137,7 @@ def of_sites(sites: Sites, links: pd.DataFrame, *, pairs: bool) -> Grid:
     order = np.lexsort((rank[port], home, first[home]))
     if not columns.starts(columns.compound(home, rank[port])[order]).all():
         # the names of the links decide between ports of one number
-        ids = np.array(sites.link_ids, dtype=object)[link]
-        by_id = columns.codes(pd.Series(ids, dtype="str"), sort=True)[0]
+        by_id = columns.codes(pd.Series(sites.link_ids.take(link)), sort=True)[0]
         order = np.lexsort((by_id, rank[port], home, first[home]))
     codes, _ = pd.factorize(home[order])
     panel = codes.astype(np.int64)

@@ -150,7 +150,7 @@ def as_pairs(by: ByReading, link: columns.Ints, place: Sites) -> pd.DataFrame:
     # few of a plan's names may be needed: those of a part of a job
     held = columns.distinct(link)
     held = held[held >= 0]
-    names = [place.link_ids[n] for n in held.tolist()]
+    names = pd.Series(place.link_ids.take(held))
     own = np.where(link >= 0, np.searchsorted(held, link), -1)
     kind, kinds = place.numbered_kinds
     frame = pd.DataFrame(

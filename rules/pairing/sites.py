@@ -22,12 +22,13 @@ class Sites:
     record of two on a pair.
     """
 
-    link_ids: tuple[str, ...]
+    link_ids: Any
+    """Name of each link, the column of the plan: as texts of their own they would take more memory
+    than all the rest. So are `a_ends` and `b_ends`."""
     kinds: tuple[str, ...]
     fibre_types: tuple[str, ...]
     a_ends: Any
-    """Label of each link at its end A, the column of the plan: twice as many texts as links would
-    take more memory than all the rest. So are `b_ends`."""
+    """Label of each link at its end A."""
     b_ends: Any
     fibres: tuple[dict[int, int], ...]
     pair_of: np.ndarray
@@ -67,7 +68,8 @@ class Sites:
         A link id that is also the name of another place (an end, another pair) names nothing.
         """
         found = []
-        for texts, sites in self._ways(pairs=pairs):
+        joined = bool(labels.str.contains("/", regex=False).any())
+        for texts, sites in self._ways(pairs=pairs, joined=joined):
             place = columns.positions(labels, texts)
             rows = np.flatnonzero((place >= 0) & (sites >= 0))
             found.append((place[rows], sites[rows]))
@@ -78,23 +80,24 @@ class Sites:
         out[(labels == "").to_numpy()] = -1
         return out
 
-    def _ways(self, *, pairs: bool) -> list[tuple[pd.Series, np.ndarray]]:
+    def _ways(self, *, pairs: bool, joined: bool = True) -> list[tuple[pd.Series, np.ndarray]]:
         """Return the labels that sites go by, and their sites, way by way of naming them.
 
-        Texts may be empty and sites −1: that names nothing.
+        Texts may be empty and sites −1: that names nothing. joined: with those of both ends, which
+        have a slash between them.
         """
         site = self.pair_of if pairs else np.arange(self.links)
-        ways = [(texts, site) for texts in self._spelled]
+        texts = [pd.Series(ends) for ends in (self.link_ids, self.a_ends, self.b_ends)]
+        ways = [(one, site) for one in (*texts, *([self._both_ends] if joined else []))]
         if pairs:
             more = pd.Series(self.pair_names, dtype="str")
             ways.append((more, self.links + np.arange(len(self.fibres))))
         return ways
 
     @cached_property
-    def _spelled(self) -> list[pd.Series]:
-        """Return the texts that each link goes by: its id, either end, and both."""
-        ids, a, b = (pd.Series(t, dtype="str") for t in (self.link_ids, self.a_ends, self.b_ends))
-        return [ids, a, b, (a + "/" + b).where((a != "") & (b != ""), "")]
+    def _both_ends(self) -> pd.Series:
+        a, b = pd.Series(self.a_ends), pd.Series(self.b_ends)
+        return (a + "/" + b).where((a != "") & (b != ""), "")
 
     @cached_property
     def numbered_kinds(self) -> tuple[np.ndarray, list[str]]:
@@ -109,7 +112,7 @@ class Sites:
     @cached_property
     def number(self) -> dict[str, int]:
         """Return the link of each link id."""
-        return {link_id: link for link, link_id in enumerate(self.link_ids)}
+        return {link_id: link for link, link_id in enumerate(self.link_ids.tolist())}
 
 
 def _numbered(texts: Sequence[str]) -> tuple[np.ndarray, list[str]]:
@@ -142,7 +145,7 @@ def of_plan(links: pd.DataFrame) -> Sites:
     for number, fibres in enumerate(whole.values()):
         pair_of[list(fibres.values())] = len(links) + number
     return Sites(
-        tuple(links["link_id"].to_list()),
+        links["link_id"].array,
         _shared(links["kind"]),
         _shared(links["fibre_type"]),
         links["a_end"].array,
