@@ -102,11 +102,13 @@ class Shared:
         with self._lock:
             return item in self._begun and not self._begun[item][1].done()
 
-    def early(self, item: Hashable) -> Any | None:
-        """Return what another process said of an item early on, and wait for it; None for none."""
+    def early(self, item: Hashable, *, wait: bool) -> Any | None:
+        """Return what another process said of an item early on, None where it has said nothing."""
         with self._lock:
             begun = self._begun.get(item)
-        return None if begun is None else begun[0].result()
+        if begun is None or not (wait or begun[0].done()):
+            return None
+        return begun[0].result()
 
     def answer(self, item: Hashable) -> Any | None:
         """Return what another process made of an item, and wait for it.

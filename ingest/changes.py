@@ -16,7 +16,7 @@ from rules.columns import Ints
 
 TOGETHER = 250_000
 """Readings that are evaluated at once: more would take memory and save no time."""
-SHARE = 115_000
+SHARE = 130_000
 """Readings of a batch where there are several, so that processes beside can take their share."""
 
 

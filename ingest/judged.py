@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from ingest.holding import Region
 from ingest.territory import Territory
 from rules.columns import Ints
 from rules.evaluation import Plan, RunSheets
@@ -90,19 +88,3 @@ class Judged:
     """Cells of links without readings of which all that is written stands."""
     settled: Mapping[str, Dumps]
     """The dumps of each region that has any."""
-
-
-@dataclass(frozen=True)
-class Ahead:
-    """What nobody measured, evaluated before it is known for sure what that is."""
-
-    regions: Sequence[Region]
-    judged: Judged | None
-    """None without any region."""
-
-    def of(self, made: Sequence[Region]) -> bool:
-        """Tell whether it is of these regions, none of which has readings."""
-        return [one.name for one in made] == [one.name for one in self.regions] and all(
-            np.array_equal(one.cells, other.cells)
-            for one, other in zip(made, self.regions, strict=True)
-        )

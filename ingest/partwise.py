@@ -16,11 +16,11 @@ import numpy as np
 import pandas as pd
 
 from ingest import changes, holding, pairings, territory
-from ingest.beside import Beside
+from ingest.beside import Beside, Shared
 from ingest.decided import Digests, digest_of
 from ingest.given import Given
 from ingest.holding import LOOSE, Region, is_read, unread
-from ingest.judged import Ahead, Dumps, Judged, Made, Outcome, Pack, Tried
+from ingest.judged import Dumps, Judged, Made, Outcome, Pack, Tried
 from ingest.territory import Territory
 from rules import columns, division, pairing, parts, preparation, regions
 from rules.columns import Ints
@@ -53,7 +53,6 @@ class Work:
         self.standing: list[Ints] = []
         self.settled: list[tuple[Dumps, bytes]] = []
         """What pairing settled of dumps in this evaluation."""
-        self.ahead: Ahead | None = None
 
     @classmethod
     def on(cls, given: Given, before: Territory | None, pack: Pack) -> Work:
@@ -71,15 +70,19 @@ class Work:
         elsewhere = beside.share(left[:-1])
         while left:
             dumps, *left = left
-            if self.ahead is None and elsewhere.under_way(dumps):
-                self.ahead = self._ahead([elsewhere.early(some) for some in (dumps, *left[:-1])])
+            if elsewhere.under_way(dumps) and not self.before.names():
+                # who must wait may as well take what nobody measured
+                near = self._near([dumps, *left], elsewhere, wait=True)
+                self._take(self._judge(self._pair(Dumps(), last=False), near))
             found = elsewhere.answer(dumps) or self._pair(dumps, last=not left)
             met = self._met(found.cells) or ([] if left else self._turned(found.lost))
             if met:
                 left = [dumps | self._pull(met), *left]
                 continue
             self._let_go(found.cells)
-            self._take(found if isinstance(found, Judged) else self._judge(found, last=not left))
+            if not isinstance(found, Judged):
+                found = self._judge(found, self._near(left, elsewhere, wait=False))
+            self._take(found)
             del found  # the next takes as much memory
         if not self.before.names():
             # what a plan gives away by itself is as lasting as the ground
@@ -109,7 +112,7 @@ class Work:
         """
         tried = self._pair(dumps, last=False)
         yield tried.cells
-        yield self._judge(tried, last=False)
+        yield self._judge(tried, None)
 
     def _take(self, judged: Judged | None) -> None:
         """Count what some dumps come to among what stands."""
@@ -127,7 +130,7 @@ class Work:
         given = self.given
         stored, rows = given.load(sorted(dumps))
         sheet_ids = self.changes.sheets_of(dumps)
-        if last and self.before.digests().get(LOOSE) != self._loose_digest():
+        if last and not self._loose_stands():
             sheet_ids = [*sheet_ids, *self._loose()]
         sheets = RunSheets(
             *(
@@ -205,29 +208,32 @@ class Work:
         self.now = self.now.without(gone)
         return out
 
-    def _judge(self, tried: Tried, *, last: bool) -> Judged | None:
+    def _near(self, left: Sequence[Dumps], others: Shared, *, wait: bool) -> Ints | None:
+        """Return the cells that what is left comes near, None where that is not known.
+
+        All but the last, which has no dumps, must be under way elsewhere.
+        """
+        # what is written of links without readings may stand or go: they come last then
+        if left and (self.before.names() or not self._loose_stands()):
+            return None
+        found = [np.zeros(0, dtype="int64")]
+        for dumps in left[:-1]:
+            cells = others.early(dumps, wait=wait)
+            if cells is None:
+                return None
+            found.append(cells)
+        return np.concatenate(found)
+
+    def _judge(self, tried: Tried, near: Ints | None) -> Judged | None:
         """Check and grade what is paired, and tell the regions apart that it makes.
 
-        The last takes along what changed without readings; None where nothing did.
+        near: where it is known what cells all others come near, what nobody measured is taken
+        along; should another come near it all the same, both are evaluated anew. None for nothing.
         """
         made = self._regions(tried)
-        if last:
-            unread_ = self._unread(tried.cells)
-            if self.ahead is not None and not made and self.ahead.of(unread_):
-                return self.ahead.judged
-            made += unread_
+        if near is not None:
+            made += self._unread(np.concatenate([near, tried.cells]))
         return self._judged(tried, made) if made else None
-
-    def _ahead(self, others: Sequence[Ints | None]) -> Ahead | None:
-        """Evaluate what nobody measured while others are still at their dumps.
-
-        others: cells that they come near. None where that cannot be told, or not all is new.
-        """
-        near = [cells for cells in others if cells is not None]
-        if self.before.names() or self._loose() or len(near) < len(others):
-            return None
-        made = self._unread(np.concatenate(near))
-        return Ahead(made, self._judged(self._pair(Dumps(), last=True), made) if made else None)
 
     def _judged(self, tried: Tried, made: list[Region]) -> Judged:
         """Check and grade the regions that paired dumps make."""
@@ -323,11 +329,11 @@ class Work:
             name = next(n for n in map(unread, range(len(taken) + 1)) if n not in taken)
             taken.add(name)
             known[name] = lone[chunk == number]
-        digests = self.before.digests()
+        digests = self.now.digests()
         lone_ = (Region(name, frozenset(), (), cells) for name, cells in known.items())
         out = [one for one in lone_ if digests.get(one.name) != self._digest(one)]
         loose = self._loose()
-        if digests.get(LOOSE) != self._loose_digest():
+        if not self._loose_stands():
             self.now = self.now.without([LOOSE])
             if loose:
                 none = np.zeros(0, dtype="int64")
@@ -341,6 +347,10 @@ class Work:
         """Return the digest of the run sheets that belong with no dump, None without any."""
         none = np.zeros(0, dtype="int64")
         return self.digests.of([], self._loose(), none) if self._loose() else None
+
+    def _loose_stands(self) -> bool:
+        """Tell whether the run sheets that belong with no dump were evaluated as they are."""
+        return self.now.digests().get(LOOSE) == self._loose_digest()
 
     def _digest(self, one: Region) -> str:
         """Return the digest of all that a region depends on beside the ground."""

@@ -21,9 +21,10 @@ import pytest
 from desk.demo import bulk
 from ingest import beside, changes, derive, dumps, intake, planload, sharing, verify
 from ingest.beside import Beside, Shared
-from ingest.holding import Region
+from ingest.holding import is_read
 from ingest.job import Job
-from ingest.judged import Ahead, Judged
+from ingest.judged import Judged, Tried
+from ingest.partwise import Work
 from tests.ingest import sample
 
 LONG_S = 60
@@ -106,7 +107,7 @@ def test_what_cannot_be_done_there_is_left_to_who_asks(
         shared = others.share([12, hard])
         answer = shared.answer
         assert begun.wait(LONG_S)
-        assert shared.early(hard) == -hard
+        assert shared.early(hard, wait=True) == -hard
         assert answer(hard) is None
         assert answer(12) in (next_one, None)
     assert not active_children()
@@ -115,9 +116,9 @@ def test_what_cannot_be_done_there_is_left_to_who_asks(
 def test_something_is_said_of_an_item_before_its_answer(begun: Bell) -> None:
     with Beside(partial(doubling, begun), 1) as others:
         shared = others.share([1, 15])
-        assert shared.early(1) is None, "nobody began with it"
+        assert shared.early(1, wait=True) is None, "nobody began with it"
         assert begun.wait(LONG_S)
-        assert shared.early(15) == -15
+        assert shared.early(15, wait=True) == -15
         assert shared.under_way(15)
         assert not shared.under_way(1)
     assert shared.answer(15) is None
@@ -251,34 +252,47 @@ def test_a_job_evaluated_by_several_processes_is_the_whole(
 
 
 @pytest.mark.usefixtures("two")
+@pytest.mark.parametrize("when", ["while it waits", "with its own last"])
 @pytest.mark.parametrize("right", [True, False])
-def test_what_nobody_measured_is_evaluated_while_others_are_at_work(
-    job: Job, right: bool, monkeypatch: pytest.MonkeyPatch
+def test_what_nobody_measured_is_taken_before_all_others_answer(
+    job: Job, when: str, right: bool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    under_way, asked, said = Event(), Shared.under_way, Ahead.of
-    taken, kept = Shared.begun, list[bool]()
+    nothing_left, taken, early = Event(), Shared.begun, Shared.early
+    judged, parts = Work._judge, list[list[str]]()
 
     def begin(self: Shared) -> Any:
         found = taken(self)
-        under_way.set()
+        if found is None:
+            nothing_left.set()
         return found
 
     def busy(self: Shared, dumps: frozenset[str]) -> bool:
-        assert under_way.wait(LONG_S)
-        return asked(self, dumps) or dumps in self._begun
+        return when == "while it waits" and dumps in self._begun
 
-    def compared(self: Ahead, made: list[Region]) -> bool:
-        kept.append(said(self, made))
-        return kept[-1]
+    def said(self: Shared, dumps: frozenset[str], *, wait: bool) -> Any:
+        assert nothing_left.wait(LONG_S), "this process has the first dumps, the other all others"
+        found = early(self, dumps, wait=wait) if wait or when != "while it waits" else None
+        return found if right or found is None else np.zeros(0, dtype="int64")
+
+    def noted(self: Work, tried: Tried, near: Any) -> Judged | None:
+        assert nothing_left.wait(LONG_S), (
+            "this process has taken the first dumps, the other the rest"
+        )
+        found = judged(self, tried, near)
+        parts.append([] if found is None else list(found.made.regions))
+        return found
 
     monkeypatch.setattr(Shared, "begun", begin)
     monkeypatch.setattr(Shared, "under_way", busy)
-    monkeypatch.setattr(Ahead, "of", compared)
-    if not right:
-        monkeypatch.setattr(Shared, "early", lambda _self, _dumps: np.zeros(0, dtype="int64"))
+    monkeypatch.setattr(Shared, "early", said)
+    monkeypatch.setattr(Work, "_judge", noted)
     dumps.read_pending(job)
     derive.refresh(job)
-    assert kept == [right], "it stands only where the others came near what their labels name"
+    unread = [sum(not is_read(name) for name in names) for names in parts]
+    assert any(unread[:-1]), "before the others are counted in"
+    assert (sum(map(bool, unread)) == 1) == right, (
+        "who comes nearer than was said has it done again"
+    )
     assert verify.verify(job).sound
 
 
