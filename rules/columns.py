@@ -223,6 +223,29 @@ def joined(*parts: Any) -> Any:
     return pd.array(pc.binary_join_element_wise(*made, pa.scalar("", kind)), dtype="str")
 
 
+def endings(column: pd.Series, beginnings: pd.Series) -> Any:
+    """Return what each text has after its beginning, a column of the beginnings of its texts."""
+    whole, head = (pa.array(texts.array, pa.large_string()) for texts in (column, beginnings))
+    place, data = _buffers(whole)
+    begin = place[:-1] + np.diff(_buffers(head)[0])
+    length = place[1:] - begin
+    ends = np.concatenate([np.zeros(1, dtype="int64"), np.cumsum(length)])
+    taken = np.arange(ends[-1]) + np.repeat(begin - ends[:-1], length)
+    parts = (pa.py_buffer(ends), pa.py_buffer(data[taken]))
+    return pd.array(pa.LargeStringArray.from_buffers(len(column), *parts), dtype="str")
+
+
+def _buffers(texts: Any) -> tuple[Ints, Any]:
+    """Return where texts begin and end among their bytes, and the bytes."""
+    if isinstance(texts, pa.ChunkedArray):
+        texts = pa.concat_arrays(texts.chunks) if texts.num_chunks else pa.array([], texts.type)
+    _, places, data = texts.buffers()
+    if places is None or not len(texts):
+        return np.zeros(1, dtype="int64"), np.zeros(0, dtype="uint8")
+    bounds = np.frombuffer(places, "int64")[texts.offset : texts.offset + len(texts) + 1]
+    return bounds, np.frombuffer(data or b"", "uint8")
+
+
 def pieced(*parts: tuple[Sequence[str], Ints]) -> Any:
     """Put texts together row by row out of pieces: each part is its texts, and a number per row.
 
@@ -379,7 +402,8 @@ def _same(one: Any, other: Any) -> bool:
 
 
 def _own_codes(column: pd.Series) -> Ints:
-    return np.asarray(column.cat.codes, dtype="int64")
+    values: Any = column.array
+    return np.asarray(values.codes, dtype="int64")
 
 
 def _numbers_in(kind: pd.CategoricalDtype, column: pd.Series) -> Ints:

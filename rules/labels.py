@@ -165,14 +165,19 @@ def ports_of(ends: pd.Series) -> tuple[np.ndarray, np.ndarray, pd.Series]:
     """
     # ends of a panel differ in their last number alone: one with a 0 instead stands for all
     texts = pa.array(ends, pa.large_string())
-    stems = pd.Series(pd.array(pc.replace_substring_regex(texts, "[0-9]+$", "0"), dtype="str"))
-    number, names = columns.codes(stems)
+    stems = pd.Series(pd.array(pc.utf8_rtrim(texts, characters="0123456789"), dtype="str"))
+    digits = columns.endings(ends, stems)
+    number, heads = columns.codes(stems)
+    # with and without a number: `A` is not the panel of `A1`
+    key = 2 * number + (digits != "")
+    used = columns.distinct(key)
+    number = np.searchsorted(used, key)
+    names = [heads[at // 2] + "0" * (at % 2) for at in used.tolist()]
     split = [port_of(name) for name in names]
     before = [
         port[:-1] if name.endswith("0") else port
         for name, (_, port) in zip(names, split, strict=True)
     ]
-    digits = pd.array(pc.replace_substring_regex(texts, "(?s)^.*[^0-9]", ""), dtype="str")
     ports = columns.joined(columns.texts(before, number).array, digits)
     return number, np.array([panel for panel, _ in split], dtype=object), pd.Series(ports)
 
