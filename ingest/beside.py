@@ -14,7 +14,7 @@ from collections.abc import Callable, Generator, Hashable, Sequence
 from concurrent.futures import Future
 from contextlib import AbstractContextManager, suppress
 from importlib import import_module
-from multiprocessing import get_context
+from multiprocessing import current_process, get_context
 from multiprocessing.connection import Connection
 from threading import Lock, Thread
 from typing import Any
@@ -35,8 +35,10 @@ def spare(each_gb: float) -> int:
     """Return how many processes this machine can take beside this one, each of that much memory.
 
     One for each further processor, as long as half of the memory is left to others; a system that
-    does not say how much it has is taken to have enough.
+    does not say how much it has is taken to have enough. A daemon can have none.
     """
+    if current_process().daemon:
+        return 0
     if hasattr(os, "sched_getaffinity"):
         processors = len(os.sched_getaffinity(0))
     else:

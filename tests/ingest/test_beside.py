@@ -12,6 +12,7 @@ from functools import partial
 from multiprocessing import active_children, get_context
 from pathlib import Path
 from threading import Event
+from types import SimpleNamespace
 from typing import Any
 
 import numpy as np
@@ -148,6 +149,11 @@ def test_there_are_as_many_as_processors_and_memory_allow(
     monkeypatch.setattr(os, "sched_getaffinity", lambda _pid: set(range(processors)), raising=False)
     monkeypatch.setattr(os, "sysconf", told.__getitem__, raising=False)
     assert beside.spare(0.6) == processes
+
+
+def test_a_daemon_has_no_processes_beside_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(beside, "current_process", lambda: SimpleNamespace(daemon=True))
+    assert beside.spare(0.001) == 0
 
 
 def test_who_stops_asking_ends_what_is_under_way(begun: Bell) -> None:
