@@ -22,10 +22,7 @@ def most() -> int:
 
 
 def worth(readings: int) -> int:
-    """Return how many of them are worth it for so many readings: one for each batch but the first.
-
-    A batch is what is evaluated at once.
-    """
+    """Return how many of them are worth it: one for as many readings as are evaluated at once."""
     return max(readings, 0) // changes.TOGETHER
 
 
