@@ -48,8 +48,9 @@ class Index:
         return self.sites.names(pairs=self.pairs)
 
     @cached_property
-    def _exact(self) -> pd.Series:
-        return self._names[0].str.strip()
+    def _exact(self) -> list[tuple[pd.Series, np.ndarray]]:
+        """Return the labels as they are written, and their sites, way by way of naming them."""
+        return [(texts.str.strip(), sites) for texts, sites in self.sites.ways(pairs=self.pairs)]
 
     @cached_property
     def _skeletons(self) -> tuple[pd.Series, np.ndarray]:
@@ -61,10 +62,11 @@ class Index:
         if not wanted:
             return {}
         asked = pd.Series(wanted, dtype="str")
-        texts, sites = self._names
         if level == 0:
-            number = columns.positions(asked, self._exact)
+            number = np.concatenate([columns.positions(asked, texts) for texts, _ in self._exact])
+            sites = np.concatenate([sites for _, sites in self._exact])
         else:
+            texts, sites = self._names
             # keys are dear: they are made of what may be meant alone
             bare, foreign = self._skeletons
             alike = columns.positions(pd.Series(labels.skeletons(asked)[0].unique()), bare) >= 0
@@ -73,7 +75,7 @@ class Index:
             keys = keys.str.replace("-", "", regex=False) if level == 2 else keys
             number = np.full(len(texts), -1)
             number[rows] = columns.positions(asked, keys)
-        rows = np.flatnonzero(number >= 0)
+        rows = np.flatnonzero((number >= 0) & (sites >= 0))
         number, sites = number[rows], sites[rows]
         out: dict[str, list[int]] = {}
         order = columns.sorted_rows(number, sites)

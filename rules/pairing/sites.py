@@ -56,7 +56,7 @@ class Sites:
 
     def names(self, *, pairs: bool) -> tuple[pd.Series, np.ndarray]:
         """Return every label the plan knows and its site; for pairs the labels of both fibres."""
-        ways = self._ways(pairs=pairs)
+        ways = self.ways(pairs=pairs)
         known = [(sites >= 0) & (texts != "").to_numpy() for texts, sites in ways]
         both = list(zip(ways, known, strict=True))
         texts = pd.concat([texts.loc[rows] for (texts, _), rows in both], ignore_index=True)
@@ -69,7 +69,7 @@ class Sites:
         """
         found = []
         joined = bool(labels.str.contains("/", regex=False).any())
-        for texts, sites in self._ways(pairs=pairs, joined=joined):
+        for texts, sites in self.ways(pairs=pairs, joined=joined):
             place = columns.positions(labels, texts)
             rows = np.flatnonzero((place >= 0) & (sites >= 0))
             found.append((place[rows], sites[rows]))
@@ -80,7 +80,7 @@ class Sites:
         out[(labels == "").to_numpy()] = -1
         return out
 
-    def _ways(self, *, pairs: bool, joined: bool = True) -> list[tuple[pd.Series, np.ndarray]]:
+    def ways(self, *, pairs: bool, joined: bool = True) -> list[tuple[pd.Series, np.ndarray]]:
         """Return the labels that sites go by, and their sites, way by way of naming them.
 
         Texts may be empty and sites −1: that names nothing. joined: with those of both ends, which
