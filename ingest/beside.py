@@ -67,7 +67,7 @@ class Beside:
             one.end()
         while (idle := _at_hand()) is not None:
             idle.kill()
-            idle.close()
+            idle.pipe.close()
 
     def start(self, count: int) -> None:
         """Let `count` processes make ready, before it is known what for."""
@@ -155,7 +155,7 @@ class _Helper:
         """End the process, whatever it is doing."""
         self._process.kill()
         self._thread.join()
-        self._process.close()
+        self._process.pipe.close()
 
 
 class _Process:
@@ -172,10 +172,6 @@ class _Process:
         """End it, whatever it is doing."""
         self._process.kill()
         self._process.join()
-
-    def close(self) -> None:
-        """Let go of its pipe."""
-        self.pipe.close()
 
 
 _AT_HAND: list[_Process] = []

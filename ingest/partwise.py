@@ -70,10 +70,11 @@ class Work:
         elsewhere = beside.share(left[:-1])
         while left:
             dumps, *left = left
-            if elsewhere.under_way(dumps) and not self.before.names():
+            if elsewhere.under_way(dumps):
                 # who must wait may as well take what nobody measured
                 near = self._near([dumps, *left], elsewhere, wait=True)
-                self._take(self._judge(self._pair(Dumps(), last=False), near))
+                if near is not None:
+                    self._take(self._judge(self._pair(Dumps(), last=False), near))
             found = elsewhere.answer(dumps) or self._pair(dumps, last=not left)
             met = self._met(found.cells) or ([] if left else self._turned(found.lost))
             if met:

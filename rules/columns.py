@@ -225,9 +225,8 @@ def joined(*parts: Any) -> Any:
 
 def endings(column: pd.Series, beginnings: pd.Series) -> Any:
     """Return what each text has after its beginning, a column of the beginnings of its texts."""
-    whole, head = (pa.array(texts.array, pa.large_string()) for texts in (column, beginnings))
-    place, data = _buffers(whole)
-    begin = place[:-1] + np.diff(_buffers(head)[0])
+    place, data = written(column)
+    begin = place[:-1] + np.diff(written(beginnings)[0])
     length = place[1:] - begin
     ends = np.concatenate([np.zeros(1, dtype="int64"), np.cumsum(length)])
     taken = np.arange(ends[-1]) + np.repeat(begin - ends[:-1], length)
@@ -235,8 +234,9 @@ def endings(column: pd.Series, beginnings: pd.Series) -> Any:
     return pd.array(pa.LargeStringArray.from_buffers(len(column), *parts), dtype="str")
 
 
-def _buffers(texts: Any) -> tuple[Ints, Any]:
-    """Return where texts begin and end among their bytes, and the bytes."""
+def written(column: pd.Series) -> tuple[Ints, Any]:
+    """Return where texts begin and end among their bytes in UTF-8, and the bytes."""
+    texts = pa.array(column.array, pa.large_string())
     if isinstance(texts, pa.ChunkedArray):
         texts = pa.concat_arrays(texts.chunks) if texts.num_chunks else pa.array([], texts.type)
     _, places, data = texts.buffers()

@@ -80,19 +80,17 @@ def skeletons(column: pd.Series) -> tuple[pd.Series, np.ndarray]:
     A tenth of the time that keys take: texts whose skeletons differ have different keys. Flags
     besides the texts with signs beyond ASCII, of which the skeleton says nothing.
     """
-    texts = pa.array(column, pa.large_string())
-    texts = texts.combine_chunks() if isinstance(texts, pa.ChunkedArray) else texts
     if not column.any():
         return column.reset_index(drop=True), np.zeros(len(column), dtype=bool)
-    _, offsets, signs = texts.buffers()
-    offset = np.frombuffer(offsets, np.int64)[texts.offset :][: len(texts) + 1]
-    sign = _BARE[np.frombuffer(signs, np.uint8)[: offset[-1]]]
+    offset, signs = columns.written(column)
+    sign = _BARE[signs[: offset[-1]]]
     kept = np.zeros(len(sign) + 1, dtype=np.int64)
     np.cumsum(sign != 0, out=kept[1:])
     bare = pa.LargeStringArray.from_buffers(
-        len(texts), pa.py_buffer(kept[offset]), pa.py_buffer(sign[sign != 0])
+        len(column), pa.py_buffer(kept[offset]), pa.py_buffer(sign[sign != 0])
     )
-    foreign = ~pc.string_is_ascii(texts).to_numpy(zero_copy_only=False)
+    ascii_ = pc.string_is_ascii(pa.array(column, pa.large_string()))
+    foreign = ~ascii_.to_numpy(zero_copy_only=False)
     return pd.Series(pd.array(bare, dtype="str")), foreign
 
 
