@@ -57,7 +57,7 @@ def pack(name: str, frame: pd.DataFrame, begins: pd.Series[Any] | None = None) -
         return _packed(rows, np.flatnonzero(np.diff(rows.key) > 1) + 1)
     (key,), names = columns.common_codes(frame["link_id"])
     rows = _sorted(name, frame, key)
-    begin = np.isin(names, [] if begins is None else begins.to_numpy(dtype=object))
+    begin = columns.among(pd.Series(names), [] if begins is None else begins)
     return _packed(rows, np.flatnonzero(columns.starts(rows.key) & begin[rows.key]))
 
 

@@ -186,11 +186,17 @@ def carried(connection: sqlite3.Connection, hashes: Collection[str]) -> pd.DataF
     return ordered.reset_index(drop=True)
 
 
+_SAID, _EVERY = 1_000, 24
+"""So many labels, spread over a dump, tell well enough which panels it is about, as long as no more
+readings lie between two of them than a small panel has ports."""
+
+
 def some_labels(connection: sqlite3.Connection, hashes: Collection[str]) -> pd.DataFrame:
-    """Read the label of every eighth reading of some dumps, each once: dump_sha256, label."""
+    """Read the label of some readings of each dump, each once: dump_sha256, label."""
     found = [tables.empty({"dump_sha256": "text", "label": "text"})]
     for sha256, _, part in _columns(connection, hashes, ("label",)):
-        distinct = part["label"].take(np.arange(0, len(part), 8)).unique().to_pandas()
+        some = np.arange(0, len(part), min(_EVERY, 1 + len(part) // _SAID))
+        distinct = part["label"].take(some).unique().to_pandas()
         found.append(pd.DataFrame({"dump_sha256": sha256, "label": distinct}))
     return pd.concat(found, ignore_index=True)
 

@@ -29,9 +29,9 @@ if TYPE_CHECKING:
     from sqlite_utils import Database
 
 READING_STATE: tables.Columns = {
-    "row": "int", "direction": "text", "wavelength_nm": "int", "power_dbm": "float",
+    "row": "int", "direction": "few", "wavelength_nm": "int", "power_dbm": "float",
     "reference_dbm": "float", "loss_db": "float", "taken_at": "text", "taken_at_utc": "text",
-    "clock_state": "text", "order_basis": "text", "run_id": "text", "duplicate_of": "text",
+    "clock_state": "few", "order_basis": "few", "run_id": "few", "duplicate_of": "text",
 }  # fmt: skip
 """What the rules add to or change in a stored reading, by its row number."""
 

@@ -9,7 +9,18 @@ import numpy as np
 import pandas as pd
 
 from rules import sequence, suspicions
-from rules.columns import Flags, Floats, Ints, codes, combined, compound, few, pieced, starts
+from rules.columns import (
+    Flags,
+    Floats,
+    Ints,
+    codes,
+    combined,
+    compound,
+    few,
+    numbers,
+    pieced,
+    starts,
+)
 from rules.settings import Settings
 
 STATES = ("none", "ok", "ambiguous", "reset", "corrected")
@@ -80,7 +91,7 @@ def canonical(stored: pd.DataFrame) -> pd.DataFrame:
         return stored.reset_index(drop=True)
     order = np.argsort(place, kind="stable")
     if not starts(place[order]).all():
-        order = np.lexsort((codes(stored["reading_id"], sort=True)[0], place))
+        order = np.lexsort((numbers(stored["reading_id"], sort=True), place))
     return stored.take(order).reset_index(drop=True)
 
 
@@ -229,7 +240,7 @@ def per_dump(working: pd.DataFrame, marked: Flags, code: str, sentence: str) -> 
     if not marked.any():
         return suspicions.none()
     rows = working.loc[marked]
-    number = combined(*(codes(rows[n], sort=True)[0] for n in ("dump_sha256", "meter_serial")))
+    number = combined(*(numbers(rows[n], sort=True) for n in ("dump_sha256", "meter_serial")))
     groups = np.split(np.argsort(number, kind="stable"), np.cumsum(np.bincount(number))[:-1])
     parts = [rows.take(group) for group in groups]
     names = [str(part["dump_name"].min()) for part in parts]
@@ -282,7 +293,8 @@ def stamped(utc_s: Floats, zone: ZoneInfo | None) -> pd.Series:
             for first in unique
         ]
         seconds += np.array([o.total_seconds() for o in offsets], dtype="int64")[end]
-        ends = [datetime(2000, 1, 1, tzinfo=timezone(o)).isoformat()[19:] for o in offsets]
+        written = {o: datetime(2000, 1, 1, tzinfo=timezone(o)).isoformat()[19:] for o in {*offsets}}
+        ends = [written[o] for o in offsets]
     day, days = pd.factorize(seconds // DAY_S)
     minute, second = np.divmod(seconds % DAY_S, 60)
     dates = [f"{date}T" for date in days.astype("datetime64[D]")]

@@ -35,6 +35,11 @@ def codes(column: pd.Series, sort: bool = False) -> tuple[Ints, Any]:
     return numbers if whole else np.repeat(numbers, length), np.asarray(texts, dtype=object)
 
 
+def numbers(column: pd.Series, sort: bool = False) -> Ints:
+    """Number the texts of a column as `codes` does, without naming them; there may be gaps."""
+    return _own_codes(column) if is_few(column.dtype) else codes(column, sort)[0]
+
+
 def _used(number: Ints, texts: Any) -> tuple[Ints, Any]:
     """Leave out the texts that no row has; what is absent stays −1."""
     there = np.zeros(len(texts) + 1, dtype="bool")
@@ -71,15 +76,23 @@ def ranked(key: Ints) -> Ints:
         numbers: Ints = np.zeros(len(key), dtype="int64")
         np.cumsum(key[1:] != key[:-1], out=numbers[1:])
         return numbers
+    marks = _marks(key)
+    if marks is None:
+        first = np.flatnonzero(starts(key))
+        found = pd.factorize(key[first], sort=True)[0].astype("int64", copy=False)
+        return np.repeat(found, np.diff(np.append(first, len(key))))
+    return np.asarray((np.cumsum(marks) - 1)[key - key.min()], dtype="int64")
+
+
+def _marks(key: Ints) -> Flags | None:
+    """Mark the values of a key from its least one on; None where there are large gaps."""
     low = int(key.min())
     span = int(key.max()) - low + 1
     if span > SPARSE * len(key):
-        return pd.factorize(key, sort=True)[0].astype("int64", copy=False)
+        return None
     marks = np.zeros(span, dtype="bool")
-    at = key - low
-    marks[at] = True
-    numbers = np.cumsum(marks) - 1
-    return numbers[at]
+    marks[key - low] = True
+    return marks
 
 
 def rising(key: Ints) -> bool:
@@ -89,9 +102,13 @@ def rising(key: Ints) -> bool:
 
 def distinct(key: Ints) -> Ints:
     """Return the distinct values of a key in their order."""
-    if not len(key):
-        return key
-    ordered = np.sort(key)
+    heads = key[starts(key)]
+    if rising(heads):
+        return heads
+    marks = _marks(heads)
+    if marks is not None:
+        return np.asarray(np.flatnonzero(marks) + heads.min(), dtype="int64")
+    ordered = np.sort(heads)
     return np.asarray(ordered[starts(ordered)], dtype="int64")
 
 
@@ -295,7 +312,7 @@ class Groups:
 
 
 def starts(keys: Ints) -> Flags:
-    """Mark where a sorted key changes; the first row is always marked."""
+    """Mark where a key, mostly a sorted one, changes; the first row is always marked."""
     marks = np.ones(len(keys), dtype="bool")
     marks[1:] = keys[1:] != keys[:-1]
     return marks

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -161,7 +161,7 @@ def _deciding(live: pd.DataFrame, of_live: Ints, of_plan: Ints) -> Ints:
     number, names = columns.codes(live["grade"])
     severity = np.array([WORSE.index(n) if n in WORSE else -1 for n in names], dtype="int64")
     margin = live["margin_db"].to_numpy()
-    limit = columns.codes(live["limit_name"], sort=True)[0]
+    limit = columns.numbers(live["limit_name"], sort=True)
     order = np.lexsort((limit, margin, -severity[number], of_live))
     begin = order[columns.starts(of_live[order])] if len(order) else order
     place[of_live[begin]] = begin
@@ -235,14 +235,11 @@ def by_region(states: pd.DataFrame, links: pd.DataFrame, region: Ints) -> pd.Dat
     floor = (links["building"] + "/" + links["floor"]).where(links["floor"] != "", "")
     near, far = ends.panel(links["a_end"]).take(every), ends.panel(links["b_end"]).take(every)
     other = (near != far).to_numpy()
-    named = [
-        pd.Series("job", index=every, dtype="str"), links["building"].take(every),
-        floor.take(every), links["area"].take(every), links["cable"].take(every),
-        pd.concat([near, far.loc[other]]),
-    ]  # fmt: skip
-    link = np.concatenate([*[every] * len(named), every[other]])
-    scope = np.repeat(np.arange(len(SCOPES)), [len(name) for name in named])
-    return _sum(by_link, link, scope, pd.concat(named, ignore_index=True), region[link])
+    of_job = pd.Series("job", index=links.index, dtype="str")
+    wide = (of_job, links["building"], floor, links["area"], links["cable"])
+    named = [(every, name.take(every)) for name in wide]
+    named.append((np.append(every, every[other]), pd.concat([near, far.loc[other]])))
+    return _sum(by_link, named, region)
 
 
 def total(every: pd.DataFrame) -> pd.DataFrame:
@@ -275,13 +272,22 @@ def _by_link(states: pd.DataFrame, link: Ints, links: int) -> dict[str, Ints]:
 
 
 def _sum(
-    by_link: dict[str, Ints], link: Ints, scope: Ints, name: pd.Series, region: Ints
+    by_link: dict[str, Ints], named: Sequence[tuple[Ints, pd.Series]], region: Ints
 ) -> pd.DataFrame:
     """Add up the counts of links by scope, region and name of what they lie in: COMPLETION and
-    `region`; no name, no row."""
-    held = np.flatnonzero((name != "").to_numpy())
-    link, scope, region = link[held], scope[held], region[held]
-    number, names = columns.codes(name.take(held), sort=True)
+    `region`; no name, no row.
+
+    named: for each of SCOPES some links and their names.
+    """
+    parts: list[tuple[Ints, Ints, Ints]] = []
+    names: list[str] = []
+    for at, (links, name) in enumerate(named):
+        own, texts = columns.codes(name, sort=True)
+        held = np.flatnonzero((np.append(texts, "") != "")[own])
+        parts.append((links[held], own[held] + len(names), np.full(len(held), at)))
+        names += texts.tolist()
+    link, number, scope = (np.concatenate(part) for part in zip(*parts, strict=True))
+    region = region[link]
     key = columns.combined(scope, region, number)
     first = columns.firsts(key, int(key.max(initial=-1)) + 1)
     counts = {

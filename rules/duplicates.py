@@ -15,6 +15,7 @@ from rules.columns import (
     codes,
     combined,
     compound,
+    numbers,
     occurrence,
     ranked,
     starts,
@@ -58,7 +59,7 @@ def mark(
                 asking.questions([]))  # fmt: skip
     record = combined(rank, working["record"].to_numpy())
     some = working[[*VALUES, "label"]].take(rows)
-    label, values, stamp = codes(some["label"])[0], _values(some), ranked(stamp[rows])
+    label, values, stamp = numbers(some["label"]), _values(some), ranked(stamp[rows])
 
     key = combined(stamp, label, values)
     before = _previous(combined(key, occurrence(combined(key, rank[rows]))), rank[rows])
@@ -120,7 +121,7 @@ def _values(working: pd.DataFrame) -> Ints:
 
     return combined(
         working["fibre_position"].to_numpy(), working["wavelength_nm"].to_numpy(),
-        codes(working["direction"])[0], codes(working["quantity"])[0], codes(working["state"])[0],
+        numbers(working["direction"]), numbers(working["quantity"]), numbers(working["state"]),
         *(ranked(steps(name)) for name in ("power_dbm", "reference_dbm", "loss_db", "length_m")),
     )  # fmt: skip
 

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import pandas as pd
+import pyarrow as pa
+import pyarrow.compute as pc
 
 
 def panel(end: pd.Series) -> pd.Series:
     """Return the panel of each `panel:port`; the whole text where it has no port."""
-    return end.str.replace(r":[^:]*$", "", regex=True)
+    texts = pa.array(end.array, pa.large_string())
+    parts = pc.split_pattern(texts, ":", max_splits=1, reverse=True)
+    return pd.Series(pd.array(pc.list_element(parts, 0), dtype="str"), index=end.index)
 
 
 def port(end: pd.Series) -> pd.Series:

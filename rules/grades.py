@@ -11,7 +11,7 @@ import pandas as pd
 
 from rules import columns, grade_findings, judgement, kinds, newest, results, tables
 from rules.codes import KINDS
-from rules.columns import Flags, Ints, codes, combined, common_codes, positions
+from rules.columns import Flags, Ints, codes, combined, common_codes, numbers, positions
 from rules.evaluation import Decisions
 from rules.judgement import Judged
 from rules.results import Candidates
@@ -203,7 +203,7 @@ def _means(rows: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
 def _table(judged: Judged, found: Candidates, limits: pd.DataFrame) -> pd.DataFrame:
     """Return GRADES in the order of its export key."""
     test = judged.rows["lane"].to_numpy() * len(results.WAYS) + judged.rows["way"].to_numpy()
-    limit_name = np.append(codes(limits["limit_name"], sort=True)[0], -1)[judged.deciding]
+    limit_name = np.append(numbers(limits["limit_name"], sort=True), -1)[judged.deciding]
     key = test * (int(limit_name.max(initial=0)) + 2) + limit_name
     # candidates come by test already: mostly nothing moves, and wide tables are dear to copy
     if np.any(key[1:] < key[:-1]):

@@ -121,7 +121,7 @@ def windows(rows: pd.DataFrame) -> pd.DataFrame:
     """
     if rows.empty:
         return tables.empty(tables.LIMIT_ROWS)
-    number = columns.combined(*(columns.codes(rows[c])[0] for c in ("kind", "class")))
+    number = columns.combined(*(columns.numbers(rows[c]) for c in ("kind", "class")))
     first = columns.firsts(number, int(number.max()) + 1)
     looked_up = pd.DataFrame(
         [_class_row(kind, klass) for kind, klass in rows[["kind", "class"]].iloc[first].to_numpy()]

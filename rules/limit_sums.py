@@ -97,7 +97,7 @@ def _cases(rows: pd.DataFrame, sets: Sets) -> tuple[Ints, list[_Case]]:
     """Look up the values of each distinct combination once; number the rows by it."""
     keys = ["limit_name", "kind", "fibre_type", "environment", "cord_grade", "class"]
     number = columns.combined(
-        rows["wavelength_nm"].to_numpy(), *(columns.codes(rows[key])[0] for key in keys)
+        rows["wavelength_nm"].to_numpy(), *(columns.numbers(rows[key]) for key in keys)
     )
     first = np.zeros(int(number.max()) + 1, dtype="int64")
     first[number] = np.arange(len(rows))

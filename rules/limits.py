@@ -87,7 +87,7 @@ def needs(
         ],
         ignore_index=True,
     )  # fmt: skip
-    grade = columns.codes(cords["cord_grade"], sort=True)[0]
+    grade = columns.numbers(cords["cord_grade"], sort=True)
     case = columns.combined(cords["reference_method"].to_numpy(dtype="int64"), grade)
     distinct = cords.take(columns.firsts(case, int(case.max()) + 1))
     run, run_ids = columns.codes(working["run_id"])
@@ -147,7 +147,7 @@ def for_links(
     )  # fmt: skip
     if len(bare):
         found = pd.concat([found, tables.conform(bare, LIMIT)])
-    name = columns.codes(found["limit_name"], sort=True)[0]
+    name = columns.numbers(found["limit_name"], sort=True)
     order = np.lexsort((name, found["need"].to_numpy()))
     # one limit a need is in order already: no copy of all those sums
     ordered = bool((np.diff(order) == 1).all())
@@ -165,7 +165,7 @@ def _joined(links: pd.DataFrame, needs: pd.DataFrame) -> pd.DataFrame:
     row[have] = np.arange(len(links))
     order = np.lexsort(
         (
-            columns.codes(needs["cord_grade"], sort=True)[0],
+            columns.numbers(needs["cord_grade"], sort=True),
             needs["reference_method"].to_numpy(),
             needs["wavelength_nm"].to_numpy(),
             wanted,

@@ -39,7 +39,7 @@ def expand(links: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     named = list(dict.fromkeys(way for part in split for way in part))
     row, way = columns.unfold(number[link], [[named.index(way) for way in part] for part in split])
     link, nm = link[row], nm[row]
-    same = (columns.codes(links[name])[0][link] for name in ("link_id", "kind"))
+    same = (columns.numbers(links[name])[link] for name in ("link_id", "kind"))
     test = columns.compound(*same, columns.ranked(nm), way)
     # links mostly come one after the other, each once
     ordered = bool((test[1:] > test[:-1]).all())

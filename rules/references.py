@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from rules import clocks, suspicions
-from rules.columns import Flags, Floats, Groups, Ints, codes, combined, few, starts
+from rules.columns import Flags, Floats, Groups, Ints, codes, combined, few, numbers, starts
 from rules.evaluation import RunSheets
 from rules.settings import Settings
 
@@ -96,7 +96,7 @@ def _from_dumps(working: pd.DataFrame, source: pd.Series) -> tuple[Ints, Floats,
     absent = np.full(len(working), -1, dtype="int64")
     if not len(rows):
         return absent, absent.astype("float64"), absent.astype("float64")
-    meter = clocks.meter_codes(working, codes(working["dump_sha256"], sort=True)[0])
+    meter = clocks.meter_codes(working, numbers(working["dump_sha256"], sort=True))
     window = window_key(working["wavelength_nm"])
     order = working["order"].to_numpy()
     position = working["fibre_position"].to_numpy()

@@ -34,9 +34,9 @@ def cells(ground: Ground) -> Ints:
     links = ground.plan.links
     if links.empty:
         return np.zeros(0, dtype="int64")
-    parts = [_panels(ground, pairs=False), columns.codes(ends.cable(links))[0]]
+    parts = [_panels(ground, pairs=False), columns.numbers(ends.cable(links))]
     if (links["pair"] != "").any():
-        own = columns.combined(*(columns.codes(links[name])[0] for name in ("cable", "pair")))
+        own = columns.combined(*(columns.numbers(links[name]) for name in ("cable", "pair")))
         parts += [_panels(ground, pairs=True), np.where(links["pair"] == "", -1, own)]
     key = columns.compound(*parts)
     first = np.flatnonzero(~pd.Series(key).duplicated())

@@ -16,7 +16,7 @@ import pandas as pd
 
 from rules import acts, kinds
 from rules.codes import KINDS
-from rules.columns import Flags, Ints, among, codes, combined, distinct, places, sorting
+from rules.columns import Flags, Ints, among, codes, combined, distinct, numbers, places, sorting
 from rules.evaluation import Decisions
 from rules.settings import Settings
 
@@ -202,7 +202,7 @@ def _one_per_record(
     if loss.all() or not loss.any():
         return np.ones(len(at), dtype="bool")
     key = combined(
-        codes(working["dump_sha256"])[0][at], working["record"].to_numpy()[at],
+        numbers(working["dump_sha256"])[at], working["record"].to_numpy()[at],
         link, kind, way, nm, working["fibre_position"].to_numpy()[at],
     )  # fmt: skip
     has_loss = np.zeros(int(key.max(initial=-1)) + 1, dtype="bool")

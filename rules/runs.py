@@ -18,6 +18,7 @@ from rules.columns import (
     combined,
     distinct,
     few,
+    numbers,
     sorted_rows,
     starts,
     texts,
@@ -137,7 +138,7 @@ def _new_stored_reference(working: pd.DataFrame, rows: Ints, meter: Ints, breaks
     at = np.flatnonzero(carried)
     key = combined(meter[rows][at], working["wavelength_nm"].to_numpy()[rows][at],
                    working["fibre_position"].to_numpy()[rows][at],
-                   codes(working["direction"])[0][rows][at])  # fmt: skip
+                   numbers(working["direction"])[rows][at])  # fmt: skip
     order = np.argsort(key, kind="stable")
     at, key = at[order], key[order]
     changed = (key[1:] == key[:-1]) & (np.abs(np.diff(value[at])) > 0.0005)

@@ -10,7 +10,7 @@ import pandas as pd
 
 from rules import alongside, clocks, references, source_logs, tables
 from rules.checks.thresholds import THRESHOLDS
-from rules.columns import Flags, Floats, Groups, Ints, among, codes, common_codes, places
+from rules.columns import Flags, Floats, Groups, Ints, among, codes, common_codes, numbers, places
 from rules.evaluation import Decisions, Plan, RunSheets
 from rules.settings import Settings
 
@@ -96,7 +96,7 @@ class Basis:
     @cached_property
     def dump(self) -> Ints:
         """Return the number of each reading's dump, in the order of their hashes."""
-        return codes(self.working["dump_sha256"], sort=True)[0]
+        return numbers(self.working["dump_sha256"], sort=True)
 
     @cached_property
     def meter(self) -> Ints:

@@ -9,7 +9,7 @@ from rules import suspicions
 from rules.checks import verdicts, wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import codes
+from rules.columns import numbers
 
 
 @check("many-tries", "two-crews")
@@ -21,7 +21,7 @@ def tries(context: Context) -> pd.DataFrame:
     again = rows[size[key] > 1]
     if not len(again):
         return suspicions.none()
-    meter = codes(context.working["meter_serial"])[0]
+    meter = numbers(context.working["meter_serial"])
     frame = pd.DataFrame(
         {"key": key[size[key] > 1], "row": again, "link": context.link[again],
          "run": context.run[again], "meter": meter[again], "loss": context.loss[again],

@@ -82,12 +82,12 @@ def of_records(
     )
     total = np.zeros(len(made.table), dtype=np.uint64)
     np.add.at(total, record, folded(*parts))
-    label, texts = columns.codes(made.table["label"])
-    of_label = _texts(texts)
+    of_label = _texts(made.table["label"].array)
     if bound.aliases:
+        label, texts = columns.codes(made.table["label"])
         renamed = [match.renamed(str(text), bound.aliases) for text in texts]
-        of_label = folded(of_label, _texts(renamed))
-    return folded(total, of_label[label], made.table["record"].to_numpy(np.int64).view(np.uint64))
+        of_label = folded(of_label, _texts(renamed)[label])
+    return folded(total, of_label, made.table["record"].to_numpy(np.int64).view(np.uint64))
 
 
 def placed(record: np.ndarray, made: Records) -> np.ndarray:

@@ -123,7 +123,7 @@ def of_sites(sites: Sites, links: pd.DataFrame, *, pairs: bool) -> Grid:
     number, panels, ports = labels.ports_of(ends.take(link))
     same, unique = pd.factorize(panels)
     name = same[number]
-    where = [columns.codes(links[part])[0][link] for part in ("building", "floor", "area")]
+    where = [columns.numbers(links[part])[link] for part in ("building", "floor", "area")]
     home, _ = pd.factorize(columns.compound(*where, name.astype(np.int64)))
     position = links["position"].to_numpy(dtype=np.int64)[link]
     first = np.full(int(home.max(initial=-1)) + 1, np.iinfo(np.int64).max)
@@ -137,7 +137,7 @@ def of_sites(sites: Sites, links: pd.DataFrame, *, pairs: bool) -> Grid:
     order = np.lexsort((rank[port], home, first[home]))
     if not columns.starts(columns.compound(home, rank[port])[order]).all():
         # the names of the links decide between ports of one number
-        by_id = columns.codes(pd.Series(sites.link_ids.take(link)), sort=True)[0]
+        by_id = columns.numbers(pd.Series(sites.link_ids.take(link)), sort=True)
         order = np.lexsort((by_id, rank[port], home, first[home]))
     codes, _ = pd.factorize(home[order])
     panel = codes.astype(np.int64)

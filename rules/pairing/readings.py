@@ -61,8 +61,10 @@ def spread(
     at = np.maximum(record, 0)
 
     def take(values: np.ndarray, absent: object) -> np.ndarray:
-        out = np.full(len(row), absent, dtype=values.dtype)
-        out[~none] = values[at[~none]]
+        if not len(values):
+            return np.full(len(row), absent, dtype=values.dtype)
+        out: np.ndarray = values[at]
+        out[none] = absent
         return out
 
     status = take(found.status, "duplicate")

@@ -88,9 +88,9 @@ def _visits(place: np.ndarray, rows: pd.DataFrame, stored: np.ndarray) -> np.nda
     """
     kinds = columns.combined(
         rows["wavelength_nm"].to_numpy(dtype=np.int64),
-        columns.codes(rows["direction"], sort=True)[0],
+        columns.numbers(rows["direction"], sort=True),
         rows["fibre_position"].to_numpy(dtype=np.int64),
-        columns.codes(rows["quantity"], sort=True)[0],
+        columns.numbers(rows["quantity"], sort=True),
     )
     held = np.zeros(len(place), dtype=np.int64)
     np.bitwise_or.at(held, stored, np.int64(1) << (kinds % 62).astype(np.int64))
