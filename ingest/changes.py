@@ -16,8 +16,8 @@ from rules.columns import Ints
 
 TOGETHER = 250_000
 """Readings that are evaluated at once: more would take memory and save no time."""
-SHARE = 130_000
-"""Readings of a batch where there are several, so that processes beside can take their share."""
+SHARE = 170_000
+"""Readings of a batch at most where there are several; each costs something by itself."""
 
 
 @dataclass(frozen=True)
@@ -81,8 +81,8 @@ def batches(given: Given, cells: Ints, groups: Collection[frozenset[str]]) -> li
     whole = sum(map(size, groups))
     if whole <= TOGETHER:
         return [frozenset().union(*groups)] if groups else []
-    # of like size, so that whoever takes the last ones has not much longer to do
-    share = whole / -(-whole // min(SHARE, TOGETHER))
+    # of like size, and an even number, so that two processes have the same to do
+    share = whole / (2 * -(-whole // (2 * min(SHARE, TOGETHER))))
     out: dict[int, frozenset[str]] = {}
     before = 0
     for group in sorted(_named_alike(given, cells, groups), key=min):

@@ -99,7 +99,9 @@ def _evaluated(
     if contradictions.find(connection):  # they are asked across all regions
         gathered = _gather(job, connection)
         made = gathered.kept.evaluated()
-        return lambda to: results.put_whole(to, made, gathered.kept.stored, gathered.rows)
+        return lambda to: results.put_whole(
+            to, made, gathered.kept.stored["reading_id"], gathered.rows
+        )
     decided, undecided = decisions(connection), unclear.find(connection)
     before = territory.load(connection)
     with Beside(partial(_elsewhere, job.folder, mark), sharing.most()) as beside:
@@ -179,7 +181,7 @@ def store_derived(job: Job, connection: sqlite3.Connection) -> None:
     gathered = _gather(job, connection)
     made = gathered.kept.evaluated()
     with store.transaction(connection):
-        results.put_whole(connection, made, gathered.kept.stored, gathered.rows)
+        results.put_whole(connection, made, gathered.kept.stored["reading_id"], gathered.rows)
         _put_meta(connection, inputs(job, connection))
 
 

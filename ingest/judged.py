@@ -24,7 +24,8 @@ class Tried:
     """Dumps whose records are paired."""
 
     dumps: Dumps
-    stored: pd.DataFrame
+    ids: pd.Series
+    """Their readings, and the row number of each in the store."""
     rows: Ints
     sheet_ids: list[str]
     sheets: RunSheets
@@ -68,9 +69,10 @@ class Outcome:
     """What is asked once in the whole job."""
 
 
-Pack = Callable[[Part, pd.DataFrame, Ints, pd.Series, pd.Series], Any]
-"""Write down the tables of a part, given its STORED, their row numbers, the links of which all that
-is written stands, and those before which, in order, links come that are not of the part."""
+Pack = Callable[[Part, pd.Series, Ints, pd.Series, pd.Series], Any]
+"""Write down the tables of a part, given the ids of its readings, their row numbers, the links of
+which all that is written stands, and those before which, in order, links come that are not of the
+part."""
 
 
 @dataclass(frozen=True)

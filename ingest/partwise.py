@@ -140,6 +140,8 @@ class Work:
             )
         )
         ready = preparation.prepare(stored, sheets, given.decided, given.settings)
+        ids = stored["reading_id"]
+        del stored  # the working table holds as much
         paired = parts.NOTHING
         if dumps:
             paired = pairing.pair_on(
@@ -147,7 +149,7 @@ class Work:
             )
         ties = regions.by_evidence(self.ground, self.now.cells, ready.working, paired)
         cells = regions.numbers(pd.concat([ties["one"], ties["other"]]), "cell")
-        return Tried(dumps, stored, rows, sheet_ids, sheets, ready, paired, ties, cells)
+        return Tried(dumps, ids, rows, sheet_ids, sheets, ready, paired, ties, cells)
 
     def _memory(self, dumps: Dumps) -> Memory | None:
         """Return what pairing settled of some dumps, now or before."""
@@ -265,7 +267,7 @@ class Work:
         kept = self.now.links_of(standing)
         names = self.ground.plan.links["link_id"].take(kept)
         packed = self.pack(
-            part, tried.stored, tried.rows, names, self._begins(np.setdiff1d(links, kept))
+            part, tried.ids, tried.rows, names, self._begins(np.setdiff1d(links, kept))
         )
         remembered = {name: pairings.pack(settled) for name, settled in memories.items()}
         return Judged(

@@ -247,7 +247,16 @@ def newest(connection: Any) -> tuple[int, pd.DataFrame]:
         return 0, tables.empty(tables.LINKS)
     found = connection.execute("SELECT data FROM plan_columns WHERE plan = ?", (last,)).fetchone()
     links = arrow.unpack("The plan", found[0] if found else None).to_pandas()
-    return count, tables.conform(links, tables.LINKS)
+    return count, _sparing(tables.conform(links, tables.LINKS))
+
+
+def _sparing(links: pd.DataFrame) -> pd.DataFrame:
+    """Let the columns that a plan leaves empty be one column: most plans need few of them."""
+    made = {str(name): links[name].array for name in links}
+    empty = [n for n, kind in tables.LINKS.items() if kind == "text" and (made[n] == "").all()]
+    for name in empty:
+        made[name] = made[empty[0]]
+    return pd.DataFrame(made, copy=False)
 
 
 def _last_hash(connection: Any) -> str:

@@ -32,15 +32,15 @@ _BY_LINK = ("link_states", "retests")
 """Derived tables by row whose rows go with their links."""
 
 
-def _tables(made: Results, stored: pd.DataFrame, numbers: Any) -> Tables:
+def _tables(made: Results, ids: pd.Series, numbers: Any) -> Tables:
     """Name what makes the tables of a part or of the whole.
 
-    `stored` are its readings (STORED) and `numbers` their rows in the store: the rules put
-    readings into an order of their own.
+    `ids` are its readings and `numbers` their rows in the store: the rules put readings into an
+    order of their own.
     """
 
     def rows_of(frame: pd.DataFrame) -> Any:
-        return np.asarray(numbers).take(positions(stored["reading_id"], frame["reading_id"]))
+        return np.asarray(numbers).take(positions(ids, frame["reading_id"]))
 
     def link_rows() -> pd.DataFrame:
         linked = (made.pairs["link_id"] != "").to_numpy()
@@ -62,10 +62,13 @@ def _tables(made: Results, stored: pd.DataFrame, numbers: Any) -> Tables:
 
 
 def put_whole(
-    connection: sqlite3.Connection, made: Evaluation, stored: pd.DataFrame, numbers: Any
+    connection: sqlite3.Connection, made: Evaluation, ids: pd.Series, numbers: Any
 ) -> None:
-    """Replace all derived tables, inside the caller's transaction; nothing is left to build on."""
-    makers = _tables(made, stored, numbers)
+    """Replace all derived tables, inside the caller's transaction; nothing is left to build on.
+
+    `ids` are the readings, `numbers` their rows in the store.
+    """
+    makers = _tables(made, ids, numbers)
     for name in BLOCKS:
         memory.give_back()  # what the table before took on its way
         blockwriter.put(connection, name, makers[name]())
@@ -87,15 +90,14 @@ class Packed:
 
 
 def pack(
-    part: Part, stored: pd.DataFrame, numbers: Ints, stands: pd.Series[Any],
-    begins: pd.Series[Any],
+    part: Part, ids: pd.Series, numbers: Ints, stands: pd.Series[Any], begins: pd.Series[Any]
 ) -> Packed:  # fmt: skip
-    """Write the tables of a part down; `stored` and `numbers` as `put_whole` takes them.
+    """Write the tables of a part down; `ids` and `numbers` as `put_whole` takes them.
 
     `stands` are links of which all that is written stands: they are left out. No block reaches
     over the beginning of a stretch of links (`begins`), where those of others may lie.
     """
-    makers = _tables(part, stored, numbers)
+    makers = _tables(part, ids, numbers)
 
     def made(name: str) -> pd.DataFrame:
         frame = makers[name]()
