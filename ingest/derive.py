@@ -18,7 +18,6 @@ from ingest import (
     given,
     journal,
     lock,
-    memory,
     partwise,
     planload,
     readings,
@@ -79,7 +78,6 @@ def turn(job: Job) -> AbstractContextManager[None]:
 
 def _bring(job: Job) -> None:
     """Evaluate without the writer's lock; with it only where something came in meanwhile."""
-    memory.give_back()  # reading the dumps took as much
     with store.reader(job.store) as connection:
         mark = inputs(job, connection)
         write = _evaluated(job, connection, mark)
