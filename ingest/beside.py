@@ -57,6 +57,11 @@ class Beside:
         self._helpers: list[_Helper] = []
         self._shared = Future[Shared]()
 
+    @property
+    def processes(self) -> int:
+        """Return how many processes there may be, this one among them."""
+        return self._most + 1
+
     def __enter__(self) -> Beside:
         return self
 

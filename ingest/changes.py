@@ -69,10 +69,12 @@ def find(given: Given, before: Territory, digests: Digests) -> Changes:
     return Changes(tuple(groups), frozenset(stands), held, sheets)
 
 
-def batches(given: Given, cells: Ints, groups: Collection[frozenset[str]]) -> list[frozenset[str]]:
+def batches(
+    given: Given, cells: Ints, groups: Collection[frozenset[str]], processes: int
+) -> list[frozenset[str]]:
     """Put groups of dumps together, as many as are evaluated at once.
 
-    cells: of each link of the plan.
+    cells: of each link of the plan. processes: so many take batches, each as many as the others.
     """
 
     def size(dumps: Iterable[str]) -> int:
@@ -81,8 +83,8 @@ def batches(given: Given, cells: Ints, groups: Collection[frozenset[str]]) -> li
     whole = sum(map(size, groups))
     if whole <= TOGETHER:
         return [frozenset().union(*groups)] if groups else []
-    # of like size, and an even number, so that two processes have the same to do
-    share = whole / (2 * -(-whole // (2 * min(SHARE, TOGETHER))))
+    # of like size, and as many for each process
+    share = whole / (processes * -(-whole // (processes * min(SHARE, TOGETHER))))
     out: dict[int, frozenset[str]] = {}
     before = 0
     for group in sorted(_named_alike(given, cells, groups), key=min):

@@ -64,7 +64,7 @@ class Work:
 
     def done(self, beside: Beside) -> Outcome:
         """Evaluate what must be, until nothing touches anything else."""
-        batches = changes.batches(self.given, self.now.cells, self.changes.groups)
+        batches = changes.batches(self.given, self.now.cells, self.changes.groups, beside.processes)
         # whoever comes last looks at what the others came to, and takes what nobody measured
         left = batches if len(batches) == 1 else [*batches, Dumps()]
         elsewhere = beside.share(left[:-1])

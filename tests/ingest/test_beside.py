@@ -20,12 +20,25 @@ import psutil  # type: ignore[import-untyped]
 import pytest
 
 from desk.demo import bulk
-from ingest import beside, changes, derive, dumps, intake, planload, sharing, verify
+from ingest import (
+    beside,
+    changes,
+    decisions,
+    derive,
+    dumps,
+    given,
+    intake,
+    planload,
+    sharing,
+    store,
+    verify,
+)
 from ingest.beside import Beside, Shared
 from ingest.holding import is_read
 from ingest.job import Job
 from ingest.judged import Judged, Tried
 from ingest.partwise import Work
+from rules import regions
 from tests.ingest import sample
 
 LONG_S = 60
@@ -217,6 +230,23 @@ def two(monkeypatch: pytest.MonkeyPatch) -> None:
     """Let two processes evaluate, however few readings there are."""
     monkeypatch.setattr(changes, "TOGETHER", 1)
     monkeypatch.setattr(sharing, "most", lambda: 1)
+
+
+@pytest.mark.parametrize(("processes", "batches"), [(1, 3), (2, 4), (3, 3)])
+def test_each_process_has_as_many_batches_of_like_size(
+    job: Job, processes: int, batches: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(changes, "TOGETHER", 1_000)
+    monkeypatch.setattr(changes, "SHARE", 700)
+    dumps.read_pending(job)
+    with store.reader(job.store) as connection:
+        kept = given.read(job, connection, decisions.decisions(connection))
+        crews = [frozenset({dump}) for dump in kept.dumps]
+        cells = regions.cells(kept.ground)
+        found = changes.batches(kept, cells, crews, processes)
+    assert len(found) == batches, "five crews of some 400 readings each"
+    assert sorted(one for batch in found for one in batch) == sorted(kept.dumps)
+    assert max(map(len, found)) == 2, "of like size"
 
 
 @pytest.mark.usefixtures("two")
