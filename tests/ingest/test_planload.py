@@ -4,6 +4,7 @@ import io
 import time
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 import xlsxwriter
@@ -11,7 +12,7 @@ import xlsxwriter
 from ingest import planload, store
 from ingest.errors import BadInput
 from ingest.job import Job
-from rules import tables
+from rules import columns, tables
 from tests.ingest import sample
 
 
@@ -132,6 +133,17 @@ def test_revisions_are_kept_and_compared(job: Job, tmp_path: Path) -> None:
     with store.reader(job.store) as connection:
         number, links = planload.newest(connection)
     assert (number, len(links)) == (2, 12)
+
+
+def test_columns_that_a_plan_leaves_empty_are_held_once(job: Job, tmp_path: Path) -> None:
+    planload.load(job, sample.write_plan(tmp_path))
+    with store.reader(job.store) as connection:
+        _, links = planload.newest(connection)
+    assert (links["limit"] == "").all()
+    assert (links["pair"] == "").all()
+    one, other = (columns.written(links[name])[0] for name in ("limit", "pair"))
+    assert np.shares_memory(one, other)
+    assert links["link_id"].to_list()[:2] == ["1A.01", "1A.02"]
 
 
 def test_a_bad_plan_changes_nothing(job: Job, tmp_path: Path) -> None:
