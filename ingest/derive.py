@@ -95,11 +95,7 @@ def _evaluated(
 ) -> Callable[[sqlite3.Connection], None]:
     """Evaluate what an open store holds; return what writes the derived tables."""
     if contradictions.find(connection):  # they are asked across all regions
-        gathered = _gather(job, connection)
-        made = gathered.kept.evaluated()
-        return lambda to: results.put_whole(
-            to, made, gathered.kept.stored["reading_id"], gathered.rows
-        )
+        return _whole(job, connection)
     decided, undecided = decisions(connection), unclear.find(connection)
     before = territory.load(connection)
     with Beside(partial(_elsewhere, job.folder, mark), sharing.most()) as beside:
@@ -176,11 +172,17 @@ def own_limits(job: Job) -> dict[str, LimitSet]:
 
 def store_derived(job: Job, connection: sqlite3.Connection) -> None:
     """Evaluate what an open store holds as a whole and write its derived tables."""
-    gathered = _gather(job, connection)
-    made = gathered.kept.evaluated()
+    write = _whole(job, connection)
     with store.transaction(connection):
-        results.put_whole(connection, made, gathered.kept.stored["reading_id"], gathered.rows)
+        write(connection)
         _put_meta(connection, inputs(job, connection))
+
+
+def _whole(job: Job, connection: sqlite3.Connection) -> Callable[[sqlite3.Connection], None]:
+    """Evaluate what an open store holds as a whole; return what writes the derived tables."""
+    gathered = _gather(job, connection)
+    made, ids = gathered.kept.evaluated(), gathered.kept.stored["reading_id"]
+    return lambda to: results.put_whole(to, made, ids, gathered.rows)
 
 
 def _put_meta(connection: sqlite3.Connection, mark: str) -> None:

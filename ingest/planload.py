@@ -16,7 +16,7 @@ from ingest.errors import BadInput, plainly
 from ingest.grids import Grid
 from ingest.job import Job
 from ingest.session import writing
-from rules import plan_labels, tables
+from rules import columns, plan_labels, tables
 from rules.codes import ENVIRONMENTS, FIBRE_TYPES, KINDS
 
 SYNONYMS = {
@@ -229,8 +229,8 @@ def keep_columns(connection: Any, sha256: str, links: pd.DataFrame) -> None:
 
 def from_rows(connection: Any, sha256: str) -> pd.DataFrame:
     """Read a plan's links row by row (LINKS)."""
-    columns = ", ".join(f'"{name}"' for name in tables.LINKS)
-    sql = f"SELECT {columns} FROM plan_link WHERE plan = ? ORDER BY position"
+    listed = ", ".join(f'"{name}"' for name in tables.LINKS)
+    sql = f"SELECT {listed} FROM plan_link WHERE plan = ? ORDER BY position"
     return frames.select(connection, sql, (sha256,), tables.LINKS)
 
 
@@ -253,7 +253,8 @@ def newest(connection: Any) -> tuple[int, pd.DataFrame]:
 def _sparing(links: pd.DataFrame) -> pd.DataFrame:
     """Let the columns that a plan leaves empty be one column: most plans need few of them."""
     made = {str(name): links[name].array for name in links}
-    empty = [n for n, kind in tables.LINKS.items() if kind == "text" and (made[n] == "").all()]
+    texts = [name for name, kind in tables.LINKS.items() if kind == "text"]
+    empty = [name for name in texts if columns.blank(links[name])]
     for name in empty:
         made[name] = made[empty[0]]
     return pd.DataFrame(made, copy=False)

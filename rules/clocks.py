@@ -53,7 +53,7 @@ def resolve(stored: pd.DataFrame, settings: Settings) -> tuple[pd.DataFrame, pd.
     if working.empty:
         extra = {"utc_s": np.array([], "float64"), "order": np.array([], "int64")}
         return working.assign(**extra, order_basis=working["label"]), suspicions.none()
-    dump, _ = codes(working["dump_sha256"], sort=True)
+    dump = numbers(working["dump_sha256"], sort=True)
     meter = meter_codes(working, dump)
     record = combined(dump, working["record"].to_numpy())
     local = seconds(working["taken_at"])
@@ -85,7 +85,7 @@ def resolve(stored: pd.DataFrame, settings: Settings) -> tuple[pd.DataFrame, pd.
 
 def canonical(stored: pd.DataFrame) -> pd.DataFrame:
     """Return the rows sorted by dump, line, column, record and reading id, numbered anew."""
-    dump, _ = codes(stored["dump_sha256"], sort=True)
+    dump = numbers(stored["dump_sha256"], sort=True)
     place = compound(dump, *(stored[name].to_numpy() for name in ("line", "column", "record")))
     if bool((place[1:] > place[:-1]).all()):
         return stored.reset_index(drop=True)

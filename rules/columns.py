@@ -73,15 +73,17 @@ def ranked(key: Ints) -> Ints:
     if not len(key):
         return key.astype("int64")
     if rising(key):
-        numbers: Ints = np.zeros(len(key), dtype="int64")
-        np.cumsum(key[1:] != key[:-1], out=numbers[1:])
-        return numbers
+        return _stretches(key)
     marks = _marks(key)
     if marks is None:
-        first = np.flatnonzero(starts(key))
-        found = pd.factorize(key[first], sort=True)[0].astype("int64", copy=False)
-        return np.repeat(found, np.diff(np.append(first, len(key))))
+        heads = pd.factorize(key[starts(key)], sort=True)[0]
+        return np.asarray(heads[_stretches(key)], dtype="int64")
     return np.asarray((np.cumsum(marks) - 1)[key - key.min()], dtype="int64")
+
+
+def _stretches(key: Ints) -> Ints:
+    """Number the stretches of equal neighbours from 0."""
+    return np.asarray(np.cumsum(starts(key)) - 1, dtype="int64")
 
 
 def _marks(key: Ints) -> Flags | None:
@@ -261,6 +263,12 @@ def written(column: pd.Series) -> tuple[Ints, Any]:
         return np.zeros(1, dtype="int64"), np.zeros(0, dtype="uint8")
     bounds = np.frombuffer(places, "int64")[texts.offset : texts.offset + len(texts) + 1]
     return bounds, np.frombuffer(data or b"", "uint8")
+
+
+def blank(column: pd.Series) -> bool:
+    """Tell whether all texts of a column are empty, without a look at each."""
+    bounds, _ = written(column)
+    return bool(bounds[0] == bounds[-1])
 
 
 def pieced(*parts: tuple[Sequence[str], Ints]) -> Any:

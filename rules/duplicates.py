@@ -12,7 +12,6 @@ from rules.columns import (
     Flags,
     Floats,
     Ints,
-    codes,
     combined,
     compound,
     numbers,
@@ -95,7 +94,7 @@ def _shared(stamp: Ints, rank: Ints) -> Ints:
 
 def dump_ranks(working: pd.DataFrame) -> Ints:
     """Rank dumps from earlier to later: by newest trusted clock, else arrival, else hash."""
-    dump, _ = codes(working["dump_sha256"], sort=True)
+    dump = numbers(working["dump_sha256"], sort=True)
     newest = np.full(int(dump.max()) + 1, -np.inf)
     np.fmax.at(newest, dump, working["utc_s"].to_numpy())
     arrived = np.full(len(newest), np.inf)

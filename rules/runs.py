@@ -44,7 +44,7 @@ def assign(working: pd.DataFrame, run_sheets: RunSheets, settings: Settings) -> 
         return (working.assign(run_id=blank, sheet_id=blank, direction_from=blank),
                 tables.empty(tables.RUNS), sheet_findings, asking.questions([]))  # fmt: skip
     working = _set_right(working, sheet, run_sheets, settings)
-    dump, _ = codes(working["dump_sha256"], sort=True)
+    dump = numbers(working["dump_sha256"], sort=True)
     meter = clocks.meter_codes(working, dump)
     first = (working["duplicate_of"] == "").to_numpy()
     rows = np.flatnonzero(first)

@@ -9,7 +9,7 @@ from rules import suspicions
 from rules.checks import wording
 from rules.checks.context import Context
 from rules.checks.registry import check
-from rules.columns import among, codes, combined, firsts
+from rules.columns import among, combined, firsts, numbers
 
 LEAST = 8
 """Fewest tests made twice one way that say something of a run."""
@@ -121,7 +121,7 @@ def neighbours(context: Context) -> pd.DataFrame:
     """Find pairs whose fibres look exchanged: both dark, or each like the other from afar."""
     links = context.plan.links
     members = links.loc[links["pair"] != "", ["cable", "pair"]]
-    pair, _ = codes(members["cable"] + "\x1f" + members["pair"])
+    pair = numbers(members["cable"] + "\x1f" + members["pair"])
     frame = pd.DataFrame({"row": members.index.to_numpy(), "pair": pair})
     frame = frame.loc[frame.groupby("pair")["row"].transform("size") == 2].sort_values(
         ["pair", "row"]
